@@ -175,7 +175,7 @@ func dedup(lines []string) []string {
 func buildGraph(t *testing.T) map[string]node {
 	t.Helper()
 	var stderr bytes.Buffer
-	cmd := exec.CommandContext(t.Context(), "go", "list", "-e", "-deps", "-json=ImportPath,Standard,Module,Imports", "./...")
+	cmd := exec.CommandContext(t.Context(), "go", "list", "-e", "-deps", "-json=ImportPath,Module,Imports", "./...")
 	cmd.Dir = root
 	cmd.Stderr = &stderr
 	out, err := cmd.Output()
@@ -185,10 +185,11 @@ func buildGraph(t *testing.T) map[string]node {
 	graph := map[string]node{}
 	for d := json.NewDecoder(bytes.NewReader(out)); ; {
 		var p struct {
-			ImportPath string
-			Standard   bool
-			Module     *struct{ Path string }
-			Imports    []string
+			ImportPath string   `json:"ImportPath"`
+			Imports    []string `json:"Imports"`
+			Module     *struct {
+				Path string `json:"Path"`
+			} `json:"Module"`
 		}
 		if err := d.Decode(&p); errors.Is(err, io.EOF) {
 			return graph
