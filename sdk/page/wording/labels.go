@@ -38,8 +38,7 @@ type Labels struct {
 	Verdict       string
 	Firm          string
 	NotFirm       string
-	Caution       string
-	Nothing       string
+	Likeliest     string
 	NoMeterErrors string
 	PlusMinus     string
 	NotCounted    string
@@ -76,7 +75,6 @@ type phrases struct {
 	nextStep         string
 	nextPlain        string
 	actionOn         string
-	answers          string
 	cautionList      string
 	gapSignal        string
 	gapInspection    string
@@ -95,6 +93,8 @@ type phrases struct {
 	unusedSignals    string
 	more             string
 	below            string
+	atBest           string
+	between          string
 	separate         string
 	together         string
 	leansReference   string

@@ -61,6 +61,19 @@ func (c Catalogue) Interval(value, standardUncertainty float64, unit string, sig
 	return number + " ±" + c.halfWidth(halfWidth90*standardUncertainty, unit) + unitSuffix(unit)
 }
 
+// Range is an interval from low to high with its unit; the signs are shown.
+func (c Catalogue) Range(low, high float64, unit string) string {
+	return fmt.Sprintf(c.l.phrases.between, c.number(low, unit, true), c.Deviation(high, unit))
+}
+
+// AxisError is a whole percentage on the axis of a chart, with its sign.
+func (c Catalogue) AxisError(percent float64) string { return c.format(percent, 0, true) }
+
+// AxisFlow is a flow on the axis of a chart, in grams per second.
+func (c Catalogue) AxisFlow(gramsPerSecond float64) string {
+	return c.number(gramsPerSecond, "g/s", false)
+}
+
 // halfWidth never rounds an uncertainty down to nothing.
 func (c Catalogue) halfWidth(w float64, unit string) string {
 	if text := c.number(w, unit, false); strings.Trim(text, "0.,") != "" {

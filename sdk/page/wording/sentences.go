@@ -131,7 +131,7 @@ func (c Catalogue) meterCondition(a *pb.Assessment, lead *pb.ConditionProbabilit
 	}
 	return fmt.Sprintf(c.l.phrases.offAt, clause,
 		c.Deviation(e.ErrorPercent, "%"), c.Quantity(e.FlowGPerS, "g/s"),
-		c.number(e.LowPercent, "%", true), c.Deviation(e.HighPercent, "%"))
+		c.Range(e.LowPercent, e.HighPercent, "%"))
 }
 
 func (c Catalogue) withCause(statement string, lead *pb.ConditionProbability) string {
@@ -429,9 +429,19 @@ func (c Catalogue) Distrusted(d *pb.DistrustedSignal) string {
 	return Sentence(text)
 }
 
-// AmbiguousCause is one member of an ambiguity with its probability.
-func (c Catalogue) AmbiguousCause(m *pb.AmbiguousCause) string {
-	return fmt.Sprintf(c.l.phrases.conditionSure, c.causeName(m.GetCondition(), m.GetCause()), c.Probability(m.GetProbability()))
+// CauseOf names one member of an ambiguity.
+func (c Catalogue) CauseOf(m *pb.AmbiguousCause) string {
+	return c.causeName(m.GetCondition(), m.GetCause())
+}
+
+// AtBest is the probability of the likeliest of several findings of which none is firm.
+func (c Catalogue) AtBest(p float64) string {
+	return fmt.Sprintf(c.l.phrases.atBest, c.Probability(p))
+}
+
+// MeterErrorTitle is the heading over the error curve of a bank's meter.
+func (c Catalogue) MeterErrorTitle(bank int32) string {
+	return c.withBank(c.l.labels.MeterError, bank)
 }
 
 // Together is the probability of several explanations together.
@@ -695,6 +705,20 @@ func finite(e *pb.MeterError) bool {
 		}
 	}
 	return true
+}
+
+// Strength ranks a piece of evidence: counted before not counted, then by how
+// far it speaks for or against the condition.
+func Strength(e *pb.Evidence, reference pb.Condition) float64 {
+	ratio, _ := leaning(e, reference)
+	strength := math.Abs(ratio)
+	if math.IsNaN(strength) {
+		strength = 0
+	}
+	if !e.GetCounted() {
+		return -1 / (1 + strength)
+	}
+	return strength
 }
 
 func leaning(e *pb.Evidence, reference pb.Condition) (float64, bool) {
