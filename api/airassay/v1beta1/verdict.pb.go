@@ -193,6 +193,9 @@ const (
 	Cause_CAUSE_NOT_MODELLED Cause = 27
 	// Everything is as it should be.
 	Cause_CAUSE_NONE Cause = 28
+	// Air passes the filter by: all of it is metered and nothing measurable is
+	// wrong, but its dust is what contaminates meters.
+	Cause_CAUSE_UNFILTERED_AIR Cause = 29
 )
 
 // Enum value maps for Cause.
@@ -227,6 +230,7 @@ var (
 		26: "CAUSE_ONE_BANK",
 		27: "CAUSE_NOT_MODELLED",
 		28: "CAUSE_NONE",
+		29: "CAUSE_UNFILTERED_AIR",
 	}
 	Cause_value = map[string]int32{
 		"CAUSE_UNSPECIFIED":                       0,
@@ -258,6 +262,7 @@ var (
 		"CAUSE_ONE_BANK":                          26,
 		"CAUSE_NOT_MODELLED":                      27,
 		"CAUSE_NONE":                              28,
+		"CAUSE_UNFILTERED_AIR":                    29,
 	}
 )
 
@@ -2915,7 +2920,7 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x19CONDITION_BAROMETER_FAULT\x10\f\x12\x1e\n" +
 	"\x1aCONDITION_THROTTLE_LIMITED\x10\r\x12!\n" +
 	"\x1dCONDITION_VEHICLE_FACTS_WRONG\x10\x0e\x12\x15\n" +
-	"\x11CONDITION_UNKNOWN\x10\x0f*\xff\x05\n" +
+	"\x11CONDITION_UNKNOWN\x10\x0f*\x99\x06\n" +
 	"\x05Cause\x12\x15\n" +
 	"\x11CAUSE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12CAUSE_CONTAMINATED\x10\x01\x12\x0e\n" +
@@ -2949,7 +2954,8 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x0eCAUSE_ONE_BANK\x10\x1a\x12\x16\n" +
 	"\x12CAUSE_NOT_MODELLED\x10\x1b\x12\x0e\n" +
 	"\n" +
-	"CAUSE_NONE\x10\x1c*\xdb\x02\n" +
+	"CAUSE_NONE\x10\x1c\x12\x18\n" +
+	"\x14CAUSE_UNFILTERED_AIR\x10\x1d*\xdb\x02\n" +
 	"\x12InconclusiveReason\x12#\n" +
 	"\x1fINCONCLUSIVE_REASON_UNSPECIFIED\x10\x00\x12!\n" +
 	"\x1dINCONCLUSIVE_REASON_NO_LEADER\x10\x01\x12,\n" +
