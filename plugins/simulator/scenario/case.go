@@ -1,0 +1,342 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package scenario
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"github.com/airassay/airassay/plugins/simulator/engine"
+	"github.com/airassay/airassay/plugins/simulator/link"
+	"github.com/airassay/airassay/plugins/simulator/road"
+)
+
+// Conditions are the names of the conditions that can be drawn.
+var Conditions = []string{
+	"CONDITION_NO_FAULT", "CONDITION_METER_READS_LOW", "CONDITION_METER_READS_HIGH", "CONDITION_METER_SIGNAL_FAULT",
+	"CONDITION_LEAK_AFTER_METER", "CONDITION_INTAKE_RESTRICTED", "CONDITION_EXHAUST_RESTRICTED", "CONDITION_FUEL_WEAK",
+	"CONDITION_FUEL_RICH", "CONDITION_AIR_TEMPERATURE_FAULT", "CONDITION_MANIFOLD_PRESSURE_FAULT", "CONDITION_BAROMETER_FAULT",
+	"CONDITION_THROTTLE_LIMITED", "CONDITION_VEHICLE_FACTS_WRONG", "CONDITION_UNKNOWN",
+}
+
+// Options steer the draw.
+type Options struct {
+	// Condition and Cause, when set, are the names of what must be drawn.
+	Condition, Cause string
+	// Link, when set, is the name of the link class.
+	Link string
+	// Style, when set, is the style of driving.
+	Style string
+	// HealthyShare is the share of cases without a fault, BadDrivingShare of badly driven
+	// ones, DoubleShare the share of faulty ones that have a second fault.
+	HealthyShare, BadDrivingShare, DoubleShare float64
+}
+
+// Check refuses options that name nothing known.
+func (o Options) Check() error {
+	if o.Condition != "" && !slices.Contains(Conditions, o.Condition) {
+		return fmt.Errorf("condition %q is not known; expected one of %v", o.Condition, Conditions)
+	}
+	if o.Cause != "" && o.Cause != "CAUSE_NONE" && !slices.ContainsFunc(faults, func(f fault) bool {
+		return f.cause == o.Cause && (o.Condition == "" || f.condition == o.Condition)
+	}) {
+		return fmt.Errorf("cause %q cannot be simulated for condition %q", o.Cause, o.Condition)
+	}
+	if _, ok := link.ByName(o.Link); o.Link != "" && !ok {
+		return fmt.Errorf("link %q is not known; expected one of %v", o.Link, linkNames())
+	}
+	if o.Style != "" && o.Style != StyleGood && !slices.Contains(badStyles, o.Style) {
+		return fmt.Errorf("driver style %q is not known; expected good or one of %v", o.Style, badStyles)
+	}
+	for name, v := range map[string]float64{"healthy share": o.HealthyShare, "bad driving share": o.BadDrivingShare, "double fault share": o.DoubleShare} {
+		if !(v >= 0 && v <= 1) {
+			return fmt.Errorf("%s is %v; expected 0 to 1", name, v)
+		}
+	}
+	return nil
+}
+
+func linkNames() (names []string) {
+	for _, c := range link.Classes {
+		names = append(names, c.Name)
+	}
+	return names
+}
+
+// Case is a drawn case before it is driven.
+type Case struct {
+	Seed   uint64
+	Spec   engine.Spec
+	Body   road.Body
+	Air    engine.Weather
+	Height float64 // m
+	Faults engine.Faults
+
+	Condition, Cause   string
+	Severity           Severity
+	Amount             float64
+	AmountUnit         string
+	Second             *SecondFault
+	DisplacementFactor float64 // entered over true
+
+	Facts   Facts
+	Signals []engine.Signal
+	Link    link.Class
+	Plan    plan
+
+	refreshScale float64
+	restless     float64
+}
+
+// Draw draws one case. The same options and seed give the same case.
+func Draw(o Options, seed uint64) Case {
+	d := dice{rand.New(rand.NewPCG(seed, 0xa0761d6478bd642f))}
+	c := Case{Seed: seed, Condition: "CONDITION_NO_FAULT", Cause: "CAUSE_NONE", DisplacementFactor: 1}
+	chosen := drawFault(d, o)
+	want := demands{}
+	if chosen != nil {
+		want = chosen.needs
+	}
+	c.Spec = drawSpec(d, want)
+	c.Severity = Severity(d.weighted(0.3, 0.4, 0.3))
+	if chosen != nil {
+		c.Condition, c.Cause = chosen.condition, chosen.cause
+		c.apply(d, chosen, c.Severity)
+		if d.chance(o.DoubleShare) {
+			c.applySecond(d, chosen)
+		}
+	} else {
+		c.harmless(d)
+	}
+	c.Body = drawBody(d, &c.Spec)
+	c.drawDay(d)
+	c.Link = drawLink(d, o)
+	c.Plan = drawPlan(d, &c.Spec, &c.Body, c.Air, drawStyle(d, o))
+	c.refreshScale = [...]float64{1, 2, 5}[d.weighted(0.5, 0.35, 0.15)]
+	c.restless = d.between(0, 1)
+	c.Signals = drawSignals(d, &c)
+	c.Facts = drawFacts(d, &c)
+	return c
+}
+
+func drawFault(d dice, o Options) *fault {
+	if o.Condition == "CONDITION_NO_FAULT" || o.Condition == "" && o.Cause == "" && d.chance(o.HealthyShare) {
+		return nil
+	}
+	var names []string
+	for _, n := range Conditions[1:] {
+		if o.Condition == "" || n == o.Condition {
+			names = append(names, n)
+		}
+	}
+	name := names[d.IntN(len(names))]
+	var candidates []*fault
+	var weights []float64
+	for i := range faults {
+		f := &faults[i]
+		if (o.Cause != "" && f.cause == o.Cause && (o.Condition == "" || f.condition == o.Condition)) || o.Cause == "" && f.condition == name {
+			candidates = append(candidates, f)
+			weights = append(weights, f.weight)
+		}
+	}
+	return candidates[d.weighted(weights...)]
+}
+
+func (c *Case) apply(d dice, f *fault, severity Severity) {
+	amount, unit := f.apply(d, &c.Spec, &c.Faults, level(d, severity))
+	c.Amount, c.AmountUnit = amount, unit
+	if f.cause == "CAUSE_DISPLACEMENT" {
+		c.DisplacementFactor = 1 + amount/100
+	}
+}
+
+// applySecond adds another fault that fits the same vehicle.
+func (c *Case) applySecond(d dice, first *fault) {
+	for range 40 {
+		f := &faults[d.IntN(len(faults))]
+		if f.condition == first.condition || !c.fits(f) {
+			continue
+		}
+		severity := Severity(d.weighted(0.4, 0.4, 0.2))
+		amount, unit := c.Amount, c.AmountUnit
+		c.apply(d, f, severity)
+		c.Second = &SecondFault{Condition: f.condition, Cause: f.cause, Severity: severity.String(), Amount: round(c.Amount, 3), Unit: c.AmountUnit}
+		c.Amount, c.AmountUnit = amount, unit
+		return
+	}
+}
+
+func (c *Case) fits(f *fault) bool {
+	n, s := f.needs, &c.Spec
+	return (!n.meter || s.Meter != engine.NoMeter) && (!n.gasoline || s.GasolineLike()) &&
+		(!n.charged || s.Aspiration != engine.Natural) && (!n.natural || s.Aspiration == engine.Natural) &&
+		(!n.twoBanks || s.Banks == 2) && (!n.ownBaro || !s.Control.BaroFromMAP) &&
+		(!n.heated || s.Meter == engine.HotWire || s.Meter == engine.HotFilm) && (!n.hotWire || s.Meter == engine.HotWire)
+}
+
+// harmless gives a sound vehicle the small flaws that many have.
+func (c *Case) harmless(d dice) {
+	c.Severity = Mild
+	if d.chance(0.3) {
+		c.Faults.FilterDrop = d.between(0, 1500)
+	}
+	if d.chance(0.2) {
+		c.Faults.ManifoldLeakArea = engine.HoleArea(d.between(0, 0.5))
+	}
+	if d.chance(0.2) {
+		c.Faults.FuelPressure = d.normal(1, 0.03)
+	}
+}
+
+func (c *Case) drawDay(d dice) {
+	c.Height = clamp(math.Abs(d.normal(0, 450))+d.between(0, 200), 0, 2500)
+	if d.chance(0.12) {
+		c.Height = d.between(900, 2500)
+	}
+	celsius := clamp(d.normal(16, 11), -15, 40)
+	c.Air = engine.Weather{
+		Pressure:    engine.StandardPressureAt(c.Height) + d.normal(0, 900),
+		Temperature: kelvin + celsius,
+		Humidity:    d.between(0.25, 0.95),
+	}
+}
+
+func drawLink(d dice, o Options) link.Class {
+	if o.Link != "" {
+		class, _ := link.ByName(o.Link)
+		return class
+	}
+	return link.Classes[d.weighted(0.14, 0.2, 0.24, 0.18, 0.08, 0.06, 0.1)]
+}
+
+func drawStyle(d dice, o Options) string {
+	switch {
+	case o.Style != "":
+		return o.Style
+	case d.chance(o.BadDrivingShare):
+		return badStyles[d.IntN(len(badStyles))]
+	}
+	return StyleGood
+}
+
+// offer is a signal that a control unit may have, with its probability.
+type offer struct {
+	signal engine.Signal
+	chance float64
+}
+
+// drawSignals is what this vehicle and this logger have in common.
+func drawSignals(d dice, c *Case) (list []engine.Signal) {
+	s := &c.Spec
+	spark := s.GasolineLike()
+	two := s.Banks == 2
+	metered := s.Meter != engine.NoMeter
+	when := func(ok bool, p float64) float64 {
+		if ok {
+			return p
+		}
+		return 0
+	}
+	pressure := 0.72
+	if s.Aspiration != engine.Natural || !metered {
+		pressure = 1
+	}
+	needsPressure := c.Condition == "CONDITION_MANIFOLD_PRESSURE_FAULT"
+	needsBaro := c.Condition == "CONDITION_BAROMETER_FAULT"
+	if needsPressure {
+		pressure = 1
+	}
+	if c.Condition != "CONDITION_NO_FAULT" && !needsPressure && s.Aspiration == engine.Natural && metered && d.chance(0.1) {
+		pressure = 0.5
+	}
+	separate := len(s.Meters) == 2 && d.chance(0.8)
+	offers := []offer{
+		{engine.FuelStatus, when(spark, 0.88)}, {engine.EngineLoad, 0.97}, {engine.CoolantTemperature, 0.98},
+		{engine.ShortTermFuelTrim1, when(spark, 0.96)}, {engine.LongTermFuelTrim1, when(spark, 0.96)},
+		{engine.ShortTermFuelTrim2, when(spark && two, 0.95)}, {engine.LongTermFuelTrim2, when(spark && two, 0.95)},
+		{engine.FuelPressure, when(spark, 0.08)}, {engine.ManifoldPressure, pressure}, {engine.EngineSpeed, 1},
+		{engine.VehicleSpeed, 0.97}, {engine.TimingAdvance, when(spark, 0.5)}, {engine.IntakeTemp, 0.97},
+		{engine.MAF, when(metered, 1)}, {engine.MAFA, when(separate, 1)}, {engine.MAFB, when(separate, 1)},
+		{engine.ThrottlePosition, when(spark, 0.95)}, {engine.RelativeThrottle, when(spark, 0.45)},
+		{engine.ThrottleActuator, when(spark && s.Control.Electronic, 0.5)},
+		{engine.PedalD, when(s.Control.Electronic || !spark, 0.7)}, {engine.RunTime, 0.7},
+		{engine.OxygenVoltage1, when(spark && !s.Control.WideBand, 0.7)}, {engine.OxygenVoltage2, when(spark && two && !s.Control.WideBand, 0.6)},
+		{engine.Lambda1, when(spark && s.Control.WideBand, 0.75)}, {engine.Lambda2, when(spark && two && s.Control.WideBand, 0.7)},
+		{engine.CommandedLambda, when(spark, 0.65)}, {engine.CommandedEGR, when(s.EGRShare > 0, 0.8)},
+		{engine.CommandedPurge, when(spark, 0.6)}, {engine.WarmupsSinceClear, 0.35},
+		{engine.BarometricPressure, 0.75}, {engine.ControlModuleVoltage, 0.6}, {engine.AbsoluteLoad, when(spark, 0.7)},
+		{engine.AmbientAirTemperature, 0.55}, {engine.EthanolPercent, when(s.Control.FlexFuel, 0.8)},
+		{engine.OilTemperature, 0.15}, {engine.FuelRate, 0.2}, {engine.FuelRateMass, 0.06},
+	}
+	for _, o := range offers {
+		chance := o.chance
+		if o.signal == engine.BarometricPressure && needsBaro {
+			chance = 1
+		}
+		if d.chance(chance) {
+			list = append(list, o.signal)
+		}
+	}
+	return list
+}
+
+// Recording is a driven case.
+type Recording struct {
+	Case    *Case
+	Samples []link.Sample
+	Truth   Truth
+	// Seconds is the length of the drive.
+	Seconds float64
+}
+
+// timeStep is that of the integration in s.
+const timeStep = 0.01
+
+// Run drives a case and states its truth.
+func (c *Case) Run() Recording {
+	table := engine.NominalFullLoad(c.Spec)
+	e := engine.New(c.Spec, c.Faults, c.Air, c.Plan.coolant, c.Plan.bonnet, c.Seed^0x5851f42d4c957f2d)
+	e.FullLoadTable(table)
+	if c.Spec.Control.LearnedBefore && c.Spec.GasolineLike() {
+		e.Adopt(c.history(table))
+	}
+	car := &road.Car{Body: c.Body, Engine: e}
+	driver := road.NewDriver(c.Plan.script, c.restless, c.Seed^0x14057b7ef767814f)
+	sampler := link.NewSampler(c.Link, c.Signals, c.refreshScale, c.Seed^0x27d4eb2f165667c5)
+	watch := newWatch(c)
+	const longest = 1500.0 // s; no drive may go on for ever
+	for !driver.Done() && car.Time < longest {
+		u := driver.Next(timeStep, car)
+		car.Step(timeStep, u)
+		sampler.Step(car.Time, e, u.Pedal > 0.7)
+		watch.step(timeStep, car, driver)
+	}
+	r := Recording{Case: c, Samples: sampler.Samples, Seconds: car.Time}
+	r.Truth = watch.truth(c, sampler.Samples)
+	return r
+}
+
+// history drives some minutes before the recording, with a hurried memory, so
+// that the learned trims are those of a vehicle that has had its fault for long.
+func (c *Case) history(table [16]float64) *engine.Engine {
+	e := engine.New(c.Spec, c.Faults, c.Air, kelvin+88, c.Air.Temperature+12, c.Seed^0x9fb21c651e98df25)
+	e.FullLoadTable(table)
+	e.Learn(8)
+	car := &road.Car{Body: c.Body, Engine: e}
+	top := c.Spec.RatedRPM
+	script := []road.Segment{
+		{Kind: road.KeyOn, Seconds: 3}, {Kind: road.Start}, {Kind: road.Idle, Seconds: 55},
+		{Kind: road.Cruise, Speed: kmh(52), Seconds: 20}, {Kind: road.Cruise, Speed: kmh(78), Seconds: 20},
+		{Kind: road.Cruise, Speed: kmh(100), Seconds: 18},
+		{Kind: road.HighLoad, Gear: 3, Speed: c.Body.SpeedAt(3, 0.42*top), Fill: 0.85, Seconds: 14},
+		{Kind: road.Stop}, {Kind: road.Idle, Seconds: 15},
+	}
+	driver := road.NewDriver(script, 0.3, c.Seed)
+	for !driver.Done() && car.Time < 420 {
+		car.Step(timeStep, driver.Next(timeStep, car))
+	}
+	return e
+}

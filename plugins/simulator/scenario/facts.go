@@ -1,0 +1,111 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package scenario
+
+import (
+	"math"
+
+	"github.com/airassay/airassay/plugins/simulator/engine"
+)
+
+// Facts are what stands beside a recording: the vehicle and the day as
+// somebody entered them. What is nil was not entered.
+type Facts struct {
+	Displacement *float64 `json:"displacement_l,omitempty"`
+	Cylinders    *int     `json:"cylinders,omitempty"`
+	Banks        *int     `json:"banks,omitempty"`
+	Aspiration   string   `json:"aspiration,omitempty"`
+	Fuel         string   `json:"fuel,omitempty"`
+	Ethanol      *float64 `json:"fuel_ethanol_percent,omitempty"`
+	AirMeter     string   `json:"air_meter,omitempty"`
+	RatedRPM     *float64 `json:"rated_power_rpm,omitempty"`
+	Valves       *int     `json:"valves_per_cylinder,omitempty"`
+	Cycle        string   `json:"combustion_cycle,omitempty"`
+	Modified     *bool    `json:"intake_modified,omitempty"`
+	Location     string   `json:"intake_air_temperature_location,omitempty"`
+	Height       *float64 `json:"altitude_m,omitempty"`
+	Ambient      *float64 `json:"ambient_c,omitempty"`
+	Humidity     *float64 `json:"relative_humidity_percent,omitempty"`
+	Hours        *float64 `json:"hours_since_run,omitempty"`
+	Purpose      string   `json:"purpose,omitempty"`
+	Complaint    string   `json:"complaint,omitempty"`
+}
+
+// complete is every fact as it really is.
+func complete(c *Case) Facts {
+	s := &c.Spec
+	f := Facts{
+		Displacement: ptr(round(s.Displacement*1000, 3)), Cylinders: ptr(s.Cylinders), Banks: ptr(s.Banks),
+		Aspiration: s.Aspiration.String(), Fuel: s.Fuel.String(), AirMeter: s.Meter.String(),
+		RatedRPM: ptr(s.RatedRPM), Valves: ptr(s.Valves), Cycle: "otto", Location: s.IntakeTempLocation.String(),
+		Height: ptr(math.Round(c.Height)), Ambient: ptr(round(c.Air.Temperature-kelvin, 1)),
+		Humidity: ptr(math.Round(100 * c.Air.Humidity)), Hours: ptr(round(c.Plan.hours, 1)),
+	}
+	if s.Fuel == engine.Gasoline || s.Fuel == engine.EthanolBlend {
+		f.Ethanol = ptr(math.Round(100 * s.Ethanol))
+	}
+	if s.Atkinson {
+		f.Cycle = "atkinson"
+	}
+	return f
+}
+
+// drawFacts is what a technician entered: some of it, and rounded.
+func drawFacts(d dice, c *Case) Facts {
+	f := complete(c)
+	litres := *f.Displacement * c.DisplacementFactor
+	f.Displacement = ptr(round(litres, 3))
+	if d.chance(0.6) {
+		f.Displacement = ptr(round(litres, 1))
+	}
+	wrong := c.DisplacementFactor != 1
+	forget(d, 0.04, wrong, &f.Displacement)
+	forget(d, 0.08, false, &f.Cylinders)
+	forget(d, 0.4, false, &f.Banks)
+	forget(d, 0.45, false, &f.RatedRPM)
+	forget(d, 0.6, false, &f.Valves)
+	forget(d, 0.4, false, &f.Height)
+	forget(d, 0.5, false, &f.Ambient)
+	forget(d, 0.75, false, &f.Humidity)
+	forget(d, 0.35, false, &f.Hours)
+	forget(d, 0.85, false, &f.Ethanol)
+	if c.Cause == "CAUSE_FUEL_BLEND" || c.Second != nil && c.Second.Cause == "CAUSE_FUEL_BLEND" {
+		f.Ethanol = nil // nobody knew, or there would be no question
+	}
+	for _, text := range []struct {
+		value *string
+		lost  float64
+	}{{&f.Aspiration, 0.05}, {&f.Fuel, 0.08}, {&f.AirMeter, 0.18}, {&f.Cycle, 0.65}, {&f.Location, 0.5}} {
+		if d.chance(text.lost) {
+			*text.value = ""
+		}
+	}
+	if f.Ambient != nil {
+		f.Ambient = ptr(round(*f.Ambient+d.normal(0, 0.8), 1))
+	}
+	if f.Height != nil {
+		f.Height = ptr(math.Round((*f.Height+d.normal(0, 12))/10) * 10)
+	}
+	if d.chance(0.6) {
+		f.Purpose = "complaint"
+		if c.Condition == "CONDITION_NO_FAULT" && d.chance(0.7) {
+			f.Purpose = "routine"
+		}
+	}
+	return f
+}
+
+// forget leaves a fact out.
+func forget[T any](d dice, p float64, keep bool, value **T) {
+	if d.chance(p) && !keep {
+		*value = nil
+	}
+}
+
+func ptr[T any](v T) *T { return &v }
+
+func round(v float64, digits int) float64 {
+	k := math.Pow(10, float64(digits))
+	return math.Round(v*k) / k
+}

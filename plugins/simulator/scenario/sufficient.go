@@ -1,0 +1,144 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package scenario
+
+import (
+	"math"
+	"slices"
+
+	"github.com/airassay/airassay/plugins/simulator/engine"
+	"github.com/airassay/airassay/plugins/simulator/link"
+)
+
+// Enough samples of a flow signal (engine speed where there is no meter) for a
+// stretch to count: two seconds at four a second, and one a second for a quarter of a minute.
+const (
+	enoughFullLoad    = 8
+	enoughCruise      = 15
+	shortestFullLoad  = 2.0  // s in one pull
+	shortestCruise    = 15.0 // s in one stretch
+	shortestWarmIdle  = 20.0 // s
+	enoughIdleSamples = 12
+)
+
+// judge decides from the truth what the recording can show.
+func (w *watch) judge(c *Case, t *Truth, samples []link.Sample) {
+	end := t.Seconds
+	mark(&w.full, &w.fullFrom, false, end)
+	mark(&w.cruise, &w.cruiseFrom, false, end)
+	mark(&w.idle, &w.idleFrom, false, end)
+	key := engine.EngineSpeed
+	if c.has(engine.MAF) {
+		key = engine.MAF
+	}
+	t.HasFullLoad, t.FullLoadTime, t.FullLoadSamples = covered(w.full, samples, key, shortestFullLoad, enoughFullLoad)
+	t.HasSteadyCruise, t.SteadyCruiseTime, _ = covered(w.cruise, samples, key, shortestCruise, enoughCruise)
+	t.HasWarmIdle, _, _ = covered(w.idle, samples, key, shortestWarmIdle, enoughIdleSamples)
+	t.FaultVisible = c.visible(t)
+	switch {
+	case !t.EngineWarm:
+		t.InsufficientWhy = "engine never warm"
+	case !t.HasFullLoad && !t.HasSteadyCruise:
+		t.InsufficientWhy = "neither full load nor steady cruise with enough samples"
+	case !t.FaultVisible:
+		t.InsufficientWhy = "fault not visible in the signals present"
+	default:
+		t.Sufficient = true
+	}
+}
+
+// covered tells whether long enough stretches hold enough samples of a signal.
+func covered(spans []span, samples []link.Sample, key engine.Signal, shortest float64, enough int) (ok bool, seconds float64, count int) {
+	for _, s := range spans {
+		if s.to-s.from < shortest {
+			continue
+		}
+		seconds += s.to - s.from
+		from, _ := slices.BinarySearchFunc(samples, int64(s.from*1e6), func(x link.Sample, at int64) int { return int(x.TimeUS - at) })
+		for i := from; i < len(samples) && samples[i].TimeUS <= int64(s.to*1e6); i++ {
+			if samples[i].Signal == key {
+				count++
+			}
+		}
+	}
+	return seconds > 0 && count >= enough, round(seconds, 2), count
+}
+
+func (c *Case) has(s engine.Signal) bool { return slices.Contains(c.Signals, s) }
+
+// visible tells whether the fault moves anything that was recorded by clearly
+// more than a sound vehicle may differ. It looks at the drawn fault, not at what a judge makes of it.
+func (c *Case) visible(t *Truth) bool {
+	trims := c.has(engine.ShortTermFuelTrim1) && c.has(engine.LongTermFuelTrim1)
+	pressure := c.has(engine.ManifoldPressure) && c.has(engine.MAF) && t.FactsEntered.Displacement != nil
+	lambda := c.has(engine.Lambda1) && c.has(engine.CommandedLambda) && t.HasFullLoad
+	calculated := c.has(engine.EngineLoad) && t.HasFullLoad && !c.Spec.Control.LoadTorque
+	low := trims && t.HasWarmIdle
+	size := math.Abs(c.Amount)
+	switch c.Cause {
+	case "CAUSE_NONE":
+		return true
+	case "CAUSE_CONTAMINATED", "CAUSE_GAIN", "CAUSE_WRONG_PART_OR_HOUSING", "CAUSE_AIR_BETWEEN_METER_AND_THROTTLE":
+		if c.Condition == "CONDITION_MANIFOLD_PRESSURE_FAULT" {
+			return c.has(engine.ManifoldPressure) && (pressure || size > 8)
+		}
+		if t.ErrorAtTopFlow == nil {
+			return false
+		}
+		moved := math.Abs(t.ErrorAtTopFlow.EngineError)
+		return (trims || lambda) && moved >= 7 || pressure && moved >= 13 || calculated && moved >= 15
+	case "CAUSE_OFFSET":
+		return low && t.HasSteadyCruise
+	case "CAUSE_CHARGE_AIR_LOST":
+		return t.HasFullLoad && (pressure || lambda) && size >= 9
+	case "CAUSE_STUCK", "CAUSE_OPEN_OR_SHORT_CIRCUIT", "CAUSE_INTERMITTENT":
+		return c.electricVisible(t)
+	case "CAUSE_REPLACED_BY_MODEL":
+		return c.has(engine.FuelStatus) && pressure
+	case "CAUSE_MANIFOLD_LEAK", "CAUSE_PURGE_OR_CRANKCASE_FLOW":
+		return low && t.HasSteadyCruise
+	case "CAUSE_FILTER_OR_DUCT", "CAUSE_THROTTLE_PLATE":
+		return t.HasFullLoad && (c.has(engine.ManifoldPressure) && c.Spec.Aspiration == engine.Natural || calculated && size > 10)
+	case "CAUSE_EXHAUST_CLOGGED":
+		return t.HasFullLoad && pressure && size > 70
+	case "CAUSE_FUEL_PRESSURE_LOW", "CAUSE_FUEL_BLEND", "CAUSE_FUEL_PRESSURE_HIGH":
+		return trims && pressure
+	case "CAUSE_FUEL_DELIVERY_LIMIT":
+		return lambda || t.HasFullLoad && c.has(engine.OxygenVoltage1) && size > 15
+	case "CAUSE_FUEL_VAPOUR", "CAUSE_EXHAUST_LEAK_BEFORE_OXYGEN_SENSOR":
+		return low && t.HasSteadyCruise && pressure
+	case "CAUSE_BIAS":
+		return c.biasVisible(t, size)
+	case "CAUSE_DISPLACEMENT":
+		return c.has(engine.AbsoluteLoad) || pressure && size > 15
+	case "CAUSE_RECIRCULATION_LEAKS", "CAUSE_VALVE_TIMING":
+		return pressure && t.HasSteadyCruise
+	case "CAUSE_ONE_BANK":
+		return trims && c.has(engine.ShortTermFuelTrim2) && c.has(engine.LongTermFuelTrim2)
+	}
+	return false
+}
+
+func (c *Case) electricVisible(t *Truth) bool {
+	switch c.Condition {
+	case "CONDITION_METER_SIGNAL_FAULT":
+		return c.has(engine.MAF)
+	case "CONDITION_AIR_TEMPERATURE_FAULT":
+		return c.has(engine.IntakeTemp)
+	case "CONDITION_MANIFOLD_PRESSURE_FAULT":
+		return c.has(engine.ManifoldPressure)
+	}
+	return c.has(engine.BarometricPressure)
+}
+
+func (c *Case) biasVisible(t *Truth, size float64) bool {
+	switch c.Condition {
+	case "CONDITION_AIR_TEMPERATURE_FAULT":
+		known := c.has(engine.AmbientAirTemperature) || t.FactsEntered.Ambient != nil || t.ColdSoak && c.has(engine.CoolantTemperature)
+		return c.has(engine.IntakeTemp) && known && size >= 14
+	case "CONDITION_MANIFOLD_PRESSURE_FAULT":
+		return c.has(engine.ManifoldPressure) && (c.has(engine.BarometricPressure) && !c.Spec.Control.BaroFromMAP || t.FactsEntered.Height != nil || c.has(engine.MAF))
+	}
+	return c.has(engine.BarometricPressure) && (t.FactsEntered.Height != nil || c.has(engine.ManifoldPressure))
+}
