@@ -11,8 +11,8 @@ import (
 )
 
 const (
-	// maxRows keeps a chart and its findings together on a screen of 24 lines.
-	maxRows = 13
+	// maxRows keeps a chart with its axis on a screen of 24 lines.
+	maxRows = 15
 	// columnsPerTick leaves a label of the flow axis room to breathe.
 	columnsPerTick = 10
 	// leastFlowSpan, in grams per second, keeps the axis sensible where the engine only idled.
@@ -77,7 +77,7 @@ type scale struct {
 
 func (s scale) at(value float64) int { return int(math.Round(value / s.step)) }
 
-// rowScale finds the finest step of 1, 2 or 5 percent times a power of ten that
+// rowScale finds the finest step of 1, 2, 3 or 5 percent times a power of ten that
 // holds every interval and the zero line.
 func rowScale(points []*pb.MeterError) scale {
 	low, high := 0.0, 0.0
@@ -86,11 +86,11 @@ func rowScale(points []*pb.MeterError) scale {
 		high = max(high, p.GetErrorPercent(), p.GetLowPercent(), p.GetHighPercent())
 	}
 	for decade := 1.0; ; decade *= 10 {
-		for _, digit := range []float64{1, 2, 5} {
+		for _, digit := range []float64{1, 2, 3, 5} {
 			s := scale{step: digit * decade}
 			s.low, s.high = int(math.Floor(low/s.step)), int(math.Ceil(high/s.step))
 			s.low, s.high = min(s.low, -1), max(s.high, 1)
-			if s.high-s.low < maxRows {
+			if s.high-s.low+1 <= maxRows {
 				return s
 			}
 		}

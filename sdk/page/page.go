@@ -38,6 +38,9 @@ const (
 	maxSources  = 6
 )
 
+// stretchTimes is the width of two times of a drive of less than 100 minutes.
+const stretchTimes = 11
+
 // Options say for which terminal a page is laid out. The zero value gives 80
 // columns of uncoloured English in UTF-8.
 type Options struct {
@@ -118,7 +121,7 @@ func (s *sheet) source() {
 func (s *sheet) findings(a *pb.Assessment) {
 	s.blank()
 	list(s, a.Sensors, maxEntries, func(_ int, f *pb.SensorFinding) {
-		s.dotted(2, wording.Capital(s.words.Sensor(f.GetSensor(), f.GetBank()))+" "+s.words.Finding(f.GetFinding()), s.findingProbability(f))
+		s.dotted(2, s.words.FindingLine(f), s.findingProbability(f))
 	})
 	if len(a.Conditions) > 0 {
 		s.leading(a.Conditions[0])
@@ -288,6 +291,7 @@ func (s *sheet) next(a *pb.Assessment) {
 	}
 	list(s, a.Advice, maxEntries, func(i int, advice *pb.Advice) {
 		s.numbered(i+1, s.words.Advice(advice))
+		s.tell(advice.GetManoeuvre(), advice.GetInspection())
 		for _, caution := range s.words.Cautions(advice) {
 			if !contains(shared, caution) {
 				s.caution(caution)
@@ -343,8 +347,16 @@ func (s *sheet) ambiguities(a *pb.Assessment) {
 		list(s, m.GetCauses(), maxEntries, func(_ int, cause *pb.AmbiguousCause) {
 			s.dotted(4, s.words.CauseOf(cause), s.words.Probability(cause.GetProbability()))
 		})
-		list(s, m.GetInspections(), maxEntries, func(_ int, inspection pb.Inspection) {
-			s.bullet(s.words.SeparateBy(inspection))
+		if len(m.GetInspections()) > 0 {
+			s.para(2, 2, s.words.SeparateBy())
+		}
+		list(s, m.GetInspections(), maxEntries, func(i int, inspection pb.Inspection) {
+			text := s.words.InspectionTask(inspection)
+			if s.toldInspections[inspection] {
+				text = wording.Sentence(s.words.Inspection(inspection))
+			}
+			s.numbered(i+1, text)
+			s.tell(pb.ManoeuvreKind_MANOEUVRE_KIND_UNSPECIFIED, inspection)
 		})
 	})
 }
@@ -354,7 +366,27 @@ func (s *sheet) gaps(a *pb.Assessment) {
 		return
 	}
 	s.heading(s.labels.Gaps)
-	list(s, a.Gaps, maxEntries, func(_ int, g *pb.Gap) { s.bullet(s.words.Gap(g)) })
+	list(s, a.Gaps, maxEntries, func(_ int, g *pb.Gap) {
+		text := s.words.Gap(g)
+		if s.told(g) {
+			text = s.words.GapName(g)
+		}
+		s.bullet(text)
+	})
+}
+
+// told reports whether the page has already said how to supply what is
+// missing, and notes that it is about to.
+func (s *sheet) told(g *pb.Gap) bool {
+	manoeuvre, inspection := s.toldManoeuvres[g.GetManoeuvre()], s.toldInspections[g.GetInspection()]
+	s.tell(g.GetManoeuvre(), g.GetInspection())
+	return (manoeuvre || g.GetManoeuvre() == pb.ManoeuvreKind_MANOEUVRE_KIND_UNSPECIFIED) &&
+		(inspection || g.GetInspection() == pb.Inspection_INSPECTION_UNSPECIFIED)
+}
+
+func (s *sheet) tell(m pb.ManoeuvreKind, i pb.Inspection) {
+	s.toldManoeuvres[m] = true
+	s.toldInspections[i] = true
 }
 
 func (s *sheet) stretches(a *pb.Assessment) {
@@ -364,7 +396,7 @@ func (s *sheet) stretches(a *pb.Assessment) {
 	s.heading(s.labels.Stretches)
 	list(s, a.Manoeuvres, maxEvidence, func(_ int, m *pb.Manoeuvre) {
 		when := wording.Clock(m.GetStartUs()) + s.glyphs.to + wording.Clock(m.GetEndUs())
-		s.para(2, 4, padRight(s.fold(when), 13)+s.words.Manoeuvre(m.GetKind())+": "+s.words.Stretch(m))
+		s.item(when, stretchTimes, s.words.Manoeuvre(m.GetKind())+": "+s.words.Stretch(m))
 	})
 }
 
@@ -463,6 +495,5 @@ func list[T any](s *sheet, all []T, most int, show func(i int, entry T)) {
 }
 
 func (s *sheet) numbered(n int, text string) {
-	number := padRight(strconv.Itoa(n)+".", 3)
-	s.para(2, 5, number+text)
+	s.item(strconv.Itoa(n)+".", 2, text)
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/mattn/go-runewidth"
 
+	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/sdk/page/wording"
 )
 
@@ -56,11 +57,16 @@ type sheet struct {
 	labels wording.Labels
 	glyphs glyphs
 	style  string
-	b      strings.Builder
+
+	toldManoeuvres  map[pb.ManoeuvreKind]bool
+	toldInspections map[pb.Inspection]bool
+
+	b strings.Builder
 }
 
 func newSheet(o Options) *sheet {
-	s := &sheet{o: o, width: o.Width, words: wording.For(o.Language), glyphs: unicodeGlyphs}
+	s := &sheet{o: o, width: o.Width, words: wording.For(o.Language), glyphs: unicodeGlyphs,
+		toldManoeuvres: map[pb.ManoeuvreKind]bool{}, toldInspections: map[pb.Inspection]bool{}}
 	if s.width == 0 {
 		s.width = DefaultWidth
 	}
@@ -120,6 +126,24 @@ func (s *sheet) para(indent, hang int, text string) {
 	for i, line := range wrap(s.fold(text), s.width-indent, s.width-hang) {
 		if i == 0 {
 			s.line(strings.Repeat(" ", indent) + line)
+		} else {
+			s.line(strings.Repeat(" ", hang) + line)
+		}
+	}
+}
+
+// item is a text that hangs behind a short mark of at least the given width.
+func (s *sheet) item(mark string, width int, text string) {
+	const indent = 2
+	mark = padRight(s.fold(mark), width) + " "
+	hang := indent + cells.StringWidth(mark)
+	if hang > s.width/2 {
+		s.para(indent, 2*indent, mark+text)
+		return
+	}
+	for i, line := range wrap(s.fold(text), s.width-hang, s.width-hang) {
+		if i == 0 {
+			s.line(strings.Repeat(" ", indent) + mark + line)
 		} else {
 			s.line(strings.Repeat(" ", hang) + line)
 		}
@@ -187,7 +211,7 @@ type evidenceRow struct{ name, measured, expected, leans string }
 func (s *sheet) evidenceRows(rows []evidenceRow) {
 	const (
 		indent, gap = 2, 2
-		leastName   = 26 // narrower, every name would take three lines
+		leastName   = 32 // narrower, most names would take three lines
 	)
 	head := evidenceRow{"", s.fold(s.labels.Measured), s.fold(s.labels.Expected), s.fold(s.labels.Leans)}
 	wm, we, wl := cells.StringWidth(head.measured), cells.StringWidth(head.expected), cells.StringWidth(head.leans)
@@ -202,12 +226,13 @@ func (s *sheet) evidenceRows(rows []evidenceRow) {
 		return
 	}
 	for _, r := range append([]evidenceRow{head}, rows...) {
-		for i, part := range append(wrap(r.name, name, name-2), "")[:max(1, len(wrap(r.name, name, name-2)))] {
-			if i > 0 {
-				s.line(strings.Repeat(" ", indent+2) + part)
-				continue
-			}
-			s.line(strings.Repeat(" ", indent) + padRight(part, name+gap) + padLeft(r.measured, wm) + "  " + padLeft(r.expected, we) + "  " + r.leans)
+		lines := wrap(r.name, name, name-2)
+		if len(lines) == 0 {
+			lines = []string{""}
+		}
+		s.line(strings.Repeat(" ", indent) + padRight(lines[0], name+gap) + padLeft(r.measured, wm) + "  " + padLeft(r.expected, we) + "  " + r.leans)
+		for _, line := range lines[1:] {
+			s.line(strings.Repeat(" ", indent+2) + line)
 		}
 	}
 }

@@ -67,7 +67,13 @@ func belongs(before, word string) bool {
 	if !endsInDigit(before) {
 		return false
 	}
-	return units[strings.Trim(word, "(),.:;")] || strings.HasPrefix(word, "±") || strings.HasPrefix(word, "+/-")
+	return thousands(word) || units[strings.Trim(word, "(),.:;")] || strings.HasPrefix(word, "±") || strings.HasPrefix(word, "+/-")
+}
+
+// thousands reports whether a word is a group of three digits of a number.
+func thousands(word string) bool {
+	word = strings.TrimRight(word, "(),.:;")
+	return len(word) == 3 && strings.Trim(word, "0123456789") == ""
 }
 
 func endsInDigit(s string) bool {

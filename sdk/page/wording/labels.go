@@ -54,12 +54,16 @@ type phrases struct {
 	noFirmVerdict    string
 	likeliestSoFar   string
 	readsTrueWithin  string
+	notFitted        string
+	onBank           string
+	inBrackets       string
 	finding          string
 	findingSure      string
 	offAt            string
 	conditionSure    string
 	causedBy         string
 	cannotTell       string
+	cannotTellApart  string
 	elsewhere        string
 	inBank           string
 	or               string

@@ -58,12 +58,13 @@ func (c Catalogue) Interval(value, standardUncertainty float64, unit string, sig
 	if math.IsNaN(value) || !(standardUncertainty > 0) || math.IsInf(standardUncertainty, 0) {
 		return number + unitSuffix(unit)
 	}
-	return number + " ±" + c.halfWidth(halfWidth90*standardUncertainty, unit) + unitSuffix(unit)
+	return number + " ±" + c.halfWidth(value, halfWidth90*standardUncertainty, unit) + unitSuffix(unit)
 }
 
 // Range is an interval from low to high with its unit; the signs are shown.
 func (c Catalogue) Range(low, high float64, unit string) string {
-	return fmt.Sprintf(c.l.phrases.between, c.number(low, unit, true), c.Deviation(high, unit))
+	d := min(decimals(low, unit), decimals(high, unit))
+	return fmt.Sprintf(c.l.phrases.between, c.format(low, d, true), c.format(high, d, true)+unitSuffix(unit))
 }
 
 // AxisError is a whole percentage on the axis of a chart, with its sign.
@@ -74,13 +75,17 @@ func (c Catalogue) AxisFlow(gramsPerSecond float64) string {
 	return c.number(gramsPerSecond, "g/s", false)
 }
 
-// halfWidth never rounds an uncertainty down to nothing.
-func (c Catalogue) halfWidth(w float64, unit string) string {
-	if text := c.number(w, unit, false); strings.Trim(text, "0.,") != "" {
-		return text
+// halfWidth is no finer than the value beside it, except where that would round
+// the uncertainty down to nothing.
+func (c Catalogue) halfWidth(value, w float64, unit string) string {
+	fine := decimals(w, unit)
+	coarse := min(fine, decimals(value, unit))
+	for _, d := range []int{coarse, fine} {
+		if text := c.format(w, d, false); text != "0" {
+			return text
+		}
 	}
-	smallest := math.Pow(10, -float64(decimals(w, unit)))
-	return c.number(smallest, unit, false)
+	return c.format(math.Pow(10, -float64(fine)), fine, false)
 }
 
 // Odds is a likelihood ratio as "40:1", from its natural logarithm, whatever its sign.

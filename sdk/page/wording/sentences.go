@@ -6,6 +6,7 @@ package wording
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -123,7 +124,7 @@ func (c Catalogue) statement(a *pb.Assessment, lead *pb.ConditionProbability, su
 func (c Catalogue) meterCondition(a *pb.Assessment, lead *pb.ConditionProbability, clause string) string {
 	bank := faultyBank(a, lead)
 	if bank != 0 {
-		clause = fmt.Sprintf(c.l.phrases.inBank, clause, bank)
+		clause = fmt.Sprintf(c.l.phrases.onBank, clause, bank)
 	}
 	e := highestError(a, bank)
 	if e == nil || lead.Condition == pb.Condition_CONDITION_METER_SIGNAL_FAULT {
@@ -164,10 +165,21 @@ func (c Catalogue) FindingSentence(a *pb.Assessment, s *pb.SensorFinding) string
 		}
 	}
 	switch s.GetFinding() {
-	case pb.Finding_FINDING_NOT_FITTED, pb.Finding_FINDING_INCONCLUSIVE, pb.Finding_FINDING_UNSPECIFIED:
+	case pb.Finding_FINDING_NOT_FITTED:
+		return fmt.Sprintf(c.l.phrases.notFitted, c.Sensor(s.GetSensor(), s.GetBank()))
+	case pb.Finding_FINDING_INCONCLUSIVE, pb.Finding_FINDING_UNSPECIFIED:
 		return fmt.Sprintf(c.l.phrases.finding, subject, c.Finding(s.GetFinding()))
 	}
 	return fmt.Sprintf(c.l.phrases.findingSure, subject, c.Finding(s.GetFinding()), c.Probability(s.GetProbability()))
+}
+
+// FindingLine is what was found of one sensor, for a list and without its probability.
+func (c Catalogue) FindingLine(s *pb.SensorFinding) string {
+	name := c.Sensor(s.GetSensor(), s.GetBank())
+	if s.GetFinding() == pb.Finding_FINDING_NOT_FITTED {
+		return fmt.Sprintf(c.l.phrases.notFitted, name)
+	}
+	return fmt.Sprintf(c.l.phrases.finding, name, c.Finding(s.GetFinding()))
 }
 
 // Summary is the finding and its reasons in one paragraph that can be read to a customer.
@@ -175,7 +187,7 @@ func (c Catalogue) Summary(a *pb.Assessment) string {
 	if a == nil {
 		return c.Headline(a)
 	}
-	parts := []string{c.headline(a), c.howSure(a)}
+	parts := []string{c.headline(a), c.howSure(a), c.besideNoFault(a)}
 	parts = append(parts, c.strongest(a)...)
 	parts = append(parts, c.otherSensors(a)...)
 	parts = append(parts, c.whyNotFirm(a)...)
@@ -192,7 +204,21 @@ func (c Catalogue) howSure(a *pb.Assessment) string {
 	if lead == nil || !a.Conclusive {
 		return ""
 	}
-	return fmt.Sprintf(c.l.phrases.overall, c.Condition(lead.Condition), c.Probability(lead.Probability))
+	return fmt.Sprintf(c.l.phrases.overall, c.ConditionClause(lead.Condition), c.Probability(lead.Probability))
+}
+
+// besideNoFault says what may be wrong although everything measured is right;
+// the headline of no fault does not.
+func (c Catalogue) besideNoFault(a *pb.Assessment) string {
+	lead := leader(a)
+	if lead.GetCondition() != pb.Condition_CONDITION_NO_FAULT || !a.Conclusive {
+		return ""
+	}
+	m := ambiguityOf(a, lead)
+	if m == nil {
+		return ""
+	}
+	return fmt.Sprintf(c.l.phrases.cannotTellApart, c.ambiguousCauses(m), c.Probability(m.GetProbability()))
 }
 
 func (c Catalogue) strongest(a *pb.Assessment) []string {
@@ -252,7 +278,7 @@ func (c Catalogue) nextShort(a *pb.Assessment) string {
 	first := a.Advice[0]
 	text := c.AdviceAction(first.GetAction())
 	if object := c.adviceObject(first); object != "" {
-		text = fmt.Sprintf(c.l.phrases.actionOn, text, object)
+		text = fmt.Sprintf(c.l.phrases.inBrackets, text, object)
 	}
 	if len(first.GetCautions()) > 0 {
 		return fmt.Sprintf(c.l.phrases.nextStep, text)
@@ -285,9 +311,33 @@ func (c Catalogue) Advice(a *pb.Advice) string {
 		text += " " + c.InspectionTask(a.GetInspection())
 	}
 	if m := a.GetManoeuvre(); m != pb.ManoeuvreKind_MANOEUVRE_KIND_UNSPECIFIED {
-		text += " " + fmt.Sprintf(c.l.phrases.actionOn, Capital(c.Manoeuvre(m)), c.ManoeuvreInstruction(m))
+		text += " " + fmt.Sprintf(c.l.phrases.actionOn, Capital(c.Manoeuvre(m)), c.driveIt(m, a.GetCautions()))
 	}
 	return Sentence(text)
+}
+
+// saidByCautions are the cautions that, together, say all that the text of a
+// manoeuvre would say about care; such a text is then not said twice.
+var saidByCautions = map[pb.ManoeuvreKind][]pb.Caution{
+	pb.ManoeuvreKind_MANOEUVRE_KIND_STEADY_CRUISE: {pb.Caution_CAUTION_SECOND_PERSON},
+	pb.ManoeuvreKind_MANOEUVRE_KIND_HIGH_LOAD:     {pb.Caution_CAUTION_SECOND_PERSON},
+	pb.ManoeuvreKind_MANOEUVRE_KIND_FULL_LOAD_PULL: {
+		pb.Caution_CAUTION_SECOND_PERSON, pb.Caution_CAUTION_LEGAL_ROAD_OR_DYNAMOMETER, pb.Caution_CAUTION_STOP_ON_WARNING,
+	},
+	pb.ManoeuvreKind_MANOEUVRE_KIND_WARM_IDLE:   {pb.Caution_CAUTION_EXHAUST_EXTRACTION},
+	pb.ManoeuvreKind_MANOEUVRE_KIND_RAISED_IDLE: {pb.Caution_CAUTION_EXHAUST_EXTRACTION, pb.Caution_CAUTION_HOT_AND_MOVING_PARTS},
+	pb.ManoeuvreKind_MANOEUVRE_KIND_SNAP:        {pb.Caution_CAUTION_EXHAUST_EXTRACTION, pb.Caution_CAUTION_HOT_AND_MOVING_PARTS},
+}
+
+func (c Catalogue) driveIt(m pb.ManoeuvreKind, cautions []pb.Caution) string {
+	needed, known := saidByCautions[m]
+	for _, caution := range needed {
+		known = known && slices.Contains(cautions, caution)
+	}
+	if known {
+		return c.manoeuvreHow(m)
+	}
+	return c.ManoeuvreInstruction(m)
 }
 
 // Cautions spells out what to mind with an advice; never empty for an advice
@@ -344,6 +394,7 @@ func (c Catalogue) Evidence(e *pb.Evidence) EvidenceLine {
 }
 
 func (c Catalogue) evidenceName(e *pb.Evidence) string {
+	e = orEmpty(e)
 	name := c.EvidenceKind(e.GetKind())
 	if e.GetBank() != 0 {
 		name = fmt.Sprintf(c.l.phrases.inBank, name, e.GetBank())
@@ -362,7 +413,7 @@ func (c Catalogue) EvidenceSentence(e *pb.Evidence) string {
 	line := c.Evidence(e)
 	name := c.EvidenceExplained(e.GetKind())
 	if m := e.GetManoeuvre(); m != pb.ManoeuvreKind_MANOEUVRE_KIND_UNSPECIFIED {
-		name = fmt.Sprintf(c.l.phrases.evidenceAt, name, c.Manoeuvre(m))
+		name = fmt.Sprintf(c.l.phrases.inBrackets, name, c.Manoeuvre(m))
 	}
 	return fmt.Sprintf(c.l.phrases.evidenceCompared, name, line.Measured, line.Expected)
 }
@@ -401,6 +452,9 @@ func (c Catalogue) Gap(g *pb.Gap) string {
 	return text
 }
 
+// GapName is what is missing, without what would supply it.
+func (c Catalogue) GapName(g *pb.Gap) string { return Sentence(c.gapName(g)) }
+
 func (c Catalogue) gapName(g *pb.Gap) string {
 	name := c.GapKind(g.GetKind())
 	switch {
@@ -414,6 +468,7 @@ func (c Catalogue) gapName(g *pb.Gap) string {
 
 // Distrusted says which signal was not believed, why, and on which numbers.
 func (c Catalogue) Distrusted(d *pb.DistrustedSignal) string {
+	d = orEmpty(d)
 	text := fmt.Sprintf(c.l.phrases.signalBecause, c.Signal(d.GetSignal()), c.DistrustReason(d.GetReason()))
 	unit := signalUnits[d.GetSignal()]
 	measured := c.Quantity(d.GetMeasured(), unit)
@@ -473,13 +528,12 @@ func (c Catalogue) CauseInBank(cause *pb.CauseProbability) string {
 	return fmt.Sprintf(c.l.phrases.inBank, name, cause.GetBank())
 }
 
-// SeparateBy introduces the inspection that tells the members of an ambiguity apart.
-func (c Catalogue) SeparateBy(i pb.Inspection) string {
-	return Sentence(fmt.Sprintf(c.l.phrases.separate, c.InspectionTask(i)))
-}
+// SeparateBy introduces the inspections that tell the members of an ambiguity apart.
+func (c Catalogue) SeparateBy() string { return Sentence(c.l.phrases.separate) }
 
 // Stretch is what is said of a manoeuvre behind its name: used or refused, why, and its numbers.
 func (c Catalogue) Stretch(m *pb.Manoeuvre) string {
+	m = orEmpty(m)
 	parts := []string{c.stretchUse(m)}
 	if low, high := m.GetMinEngineSpeedRpm(), m.GetMaxEngineSpeedRpm(); low > 0 || high > 0 {
 		parts = append(parts, fmt.Sprintf(c.l.phrases.speeds, c.number(low, "rpm", false), c.number(high, "rpm", false)))
@@ -509,11 +563,12 @@ func (c Catalogue) stretchUse(m *pb.Manoeuvre) string {
 	if len(reasons) == 0 {
 		return use
 	}
-	return fmt.Sprintf(c.l.phrases.actionOn, use, strings.Join(reasons, "; "))
+	return fmt.Sprintf(c.l.phrases.inBrackets, use, strings.Join(reasons, "; "))
 }
 
 // FactProposal says what the signals imply of a fact, beside what was entered.
 func (c Catalogue) FactProposal(f *pb.FactProposal) string {
+	f = orEmpty(f)
 	unit := factUnits[f.GetField()]
 	implied := c.Interval(f.GetValue(), f.GetUncertainty(), unit, false)
 	if f.Entered == nil {
@@ -574,6 +629,14 @@ func (c Catalogue) orElse(text, other string) string {
 		return other
 	}
 	return text
+}
+
+// orEmpty lets optional fields be read from an entry that is nil.
+func orEmpty[T any](entry *T) *T {
+	if entry == nil {
+		return new(T)
+	}
+	return entry
 }
 
 func compact(parts []string) []string {

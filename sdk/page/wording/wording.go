@@ -13,6 +13,7 @@ package wording
 import (
 	"fmt"
 	"sort"
+	"strings"
 	"unicode"
 	"unicode/utf8"
 
@@ -77,7 +78,8 @@ type evidenceText struct {
 
 type manoeuvreText struct {
 	name string // for lists
-	how  string // how to drive it, one or two sentences, its cautions included
+	how  string // how to drive it
+	care string // what to mind while driving it; empty where it can hurt nobody
 }
 
 type actionText struct {
@@ -124,9 +126,22 @@ func For(languageCode string) Catalogue {
 	}
 	_, index, confidence := xlanguage.NewMatcher(tags).Match(wanted...)
 	if confidence == xlanguage.No {
-		return Catalogue{l: languages[fallbackTag], fallback: true}
+		index = 0
 	}
-	return Catalogue{l: languages[codes[index]]}
+	return Catalogue{l: languages[codes[index]], fallback: !anyOf(wanted, tags[index])}
+}
+
+// anyOf reports whether one of the wanted tags is the same language, whatever
+// the region. The matcher alone does not tell: it also offers a language that
+// many speakers of the wanted one read, which is a substitute.
+func anyOf(wanted []xlanguage.Tag, got xlanguage.Tag) bool {
+	base, _ := got.Base()
+	for _, tag := range wanted {
+		if b, _ := tag.Base(); b == base {
+			return true
+		}
+	}
+	return false
 }
 
 // Languages lists the BCP 47 tags of the languages that are there, the
@@ -210,6 +225,12 @@ func (c Catalogue) Manoeuvre(code pb.ManoeuvreKind) string {
 
 // ManoeuvreInstruction says how to drive a manoeuvre, its cautions included.
 func (c Catalogue) ManoeuvreInstruction(code pb.ManoeuvreKind) string {
+	return lookup(c, c.l.manoeuvres, code, func(t manoeuvreText) string {
+		return strings.TrimSpace(t.how + " " + t.care)
+	})
+}
+
+func (c Catalogue) manoeuvreHow(code pb.ManoeuvreKind) string {
 	return lookup(c, c.l.manoeuvres, code, func(t manoeuvreText) string { return t.how })
 }
 
