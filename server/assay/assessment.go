@@ -1,0 +1,130 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package assay
+
+// Assessment is the conclusion in codes and numbers. It mirrors
+// airassay.v1beta1.Assessment, whose comments define each field; NaN stands for
+// what is absent there. Errors of the meter are (indicated − true)/true.
+type Assessment struct {
+	EngineVersion string
+	Conditions    []ConditionProbability
+	Conclusive    bool
+	Reasons       []InconclusiveReason
+	Sensors       []SensorFinding
+	MeterErrors   []MeterError
+	Evidence      []Evidence
+	Manoeuvres    []Manoeuvre
+	Gaps          []GapItem
+	Advice        []Advice
+	Distrusted    []DistrustedSignal
+	Ambiguities   []Ambiguity
+	Use           SampleUse
+	Proposals     []FactProposal
+}
+
+// ConditionProbability is one condition with its probability.
+type ConditionProbability struct {
+	Condition   Condition
+	Probability float64
+	Causes      []CauseProbability
+}
+
+// CauseProbability is one cause with its probability; Bank is 0 for all banks.
+type CauseProbability struct {
+	Cause       Cause
+	Probability float64
+	Bank        int
+}
+
+// SensorFinding is what was found of one sensor; Bank is 0 for the only one.
+type SensorFinding struct {
+	Sensor      Sensor
+	Bank        int
+	Finding     Finding
+	Probability float64
+}
+
+// MeterError is the error at one indicated flow, in percent, with its 90 % interval.
+type MeterError struct {
+	Bank                           int
+	Flow, Percent, LowPct, HighPct float64
+}
+
+// Evidence is one measured quantity beside the value expected of a sound vehicle.
+type Evidence struct {
+	Kind                   EvidenceKind
+	Bank                   int
+	Manoeuvre              ManoeuvreKind
+	Measured, MeasuredSD   float64
+	Expected, ExpectedSD   float64
+	Unit                   string
+	Samples                int64
+	Flow, RPM, PressureKPa float64
+	Counted                bool
+	Leanings               []Leaning
+}
+
+// Leaning is how far one piece of evidence speaks for a condition against no fault.
+type Leaning struct {
+	Condition Condition
+	Predicted float64
+	LogRatio  float64
+}
+
+// GapItem is what is missing for a firm verdict.
+type GapItem struct {
+	Kind       GapKind
+	Manoeuvre  ManoeuvreKind
+	Inspection Inspection
+	Signal     string
+}
+
+// Advice is one thing to do next.
+type Advice struct {
+	Action     Action
+	Sensor     Sensor
+	Bank       int
+	Inspection Inspection
+	Manoeuvre  ManoeuvreKind
+	Condition  Condition
+	Regret     float64
+	Cautions   []Caution
+}
+
+// DistrustedSignal is a signal that was not believed.
+type DistrustedSignal struct {
+	Path                           string
+	Reason                         DistrustReason
+	Measured, Expected, ExpectedSD float64
+}
+
+// Ambiguity is a set of causes that these data cannot tell apart.
+type Ambiguity struct {
+	Causes      []AmbiguousCause
+	Probability float64
+	Inspections []Inspection
+}
+
+// AmbiguousCause is one member of an ambiguity.
+type AmbiguousCause struct {
+	Condition   Condition
+	Cause       Cause
+	Probability float64
+}
+
+// SampleUse counts what became of the samples.
+type SampleUse struct {
+	Used, Late, OutOfRange, Unused int64
+	UnusedSignals                  []string
+	Clock                          Clock
+	DurationUS                     int64
+	HighestFlow                    float64
+	TypicalSpacingUS               int64
+}
+
+// FactProposal is a fact that the vehicle's own signals imply.
+type FactProposal struct {
+	Field                       string
+	Value, Uncertainty, Entered float64
+}

@@ -1,0 +1,124 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package assay
+
+// Physics.
+const (
+	// gasConstant of dry air in kJ/(kg·K): kPa·L / (gasConstant·K) gives grams.
+	gasConstant = 0.28705
+	// standardDensity is dry air at 25 °C and 101.325 kPa in g/L, the reference of
+	// absolute load (SAE J1979).
+	standardDensity = 1.184
+	// criticalRatio of pressures at which an orifice chokes, and chokedPsi there, for γ = 1.4.
+	criticalRatio = 0.52828
+	chokedPsi     = 0.68473
+	// zeroC in kelvin.
+	zeroC = 273.15
+)
+
+// The prior of a sound engine [DOMAIN 3.1]; all trade knowledge without a
+// published source unless said otherwise.
+const (
+	// speedCurvature of volumetric efficiency over speed, dimensionless.
+	speedCurvature = 0.30
+	// compressionRatio and residualGamma of the residual-gas term (Heywood).
+	compressionRatio = 10.0
+	residualGamma    = 1.3
+	// exhaustPressureKPa above the barometer, 2 to 5 kPa at part load.
+	exhaustPressureKPa = 3.0
+	// chargeHeating is the share of the way from intake to coolant temperature that
+	// the charge is heated at no flow; it halves at chargeHeatingFlow g/s a litre.
+	chargeHeating     = 0.30
+	chargeHeatingFlow = 8.0
+	// compressorEfficiency (isentropic) and coolerEffectiveness of middling parts.
+	compressorEfficiency = 0.68
+	coolerEffectiveness  = 0.70
+	// manifoldVolumes is the manifold's volume in displacements (1 to 2).
+	manifoldVolumes = 1.5
+)
+
+// How points are recognised.
+const (
+	runningRPM = 400.0
+	restRPM    = 30.0
+	// openCircuitC and shortCircuitC are what a thermistor's input shows when its
+	// line is open or shorted, in degrees Celsius (SAE J1979: byte 00 is −40; makers
+	// flag shorts above about 120) [DOMAIN 5.4].
+	openCircuitC  = -39.5
+	shortCircuitC = 120.0
+	// FuelStatus bytes of PID 03 (SAE J1979).
+	fuelClosedLoop      = 2
+	fuelOpenLoopLoad    = 4
+	fuelClosedLoopFault = 16
+	// trimEndPercent: fuel trims end between 20 and 30 %; a part that stands there is clipped.
+	trimEndPercent = 24.0
+	// throttleOpen and pedalDown as shares of their travel; closedThrottle likewise.
+	throttleOpen   = 0.85
+	pedalDown      = 0.90
+	closedThrottle = 0.06
+	// fullThrottle and fullRelativeThrottle are the lowest readings in percent that
+	// an open plate is known to show (absolute 75 to 100, relative 65 to 100).
+	fullThrottle         = 78.0
+	fullRelativeThrottle = 72.0
+	// fullLoadDeficitKPa is how far below the barometer the manifold may stand at full load.
+	fullLoadDeficitKPa = 8.0
+	// calmChange and stillChange are how far the logarithm of flow may be from its
+	// mean over 0.5 s and 2 s.
+	calmChange  = 0.06
+	stillChange = 0.10
+	// maxBracketUS is the widest gap between neighbours that is still bridged: a slow
+	// logger's row. What it costs enters the uncertainty.
+	maxBracketUS = 6 * second
+	// horizonUS is how long a point waits for its neighbours.
+	horizonUS = 2500 * second / 1000
+	// pointSpacingUS is the closest that points are evaluated.
+	pointSpacingUS = 40 * second / 1000
+)
+
+// Gates of single points.
+const (
+	// maxRecirculation is the commanded exhaust gas recirculation in percent above
+	// which pressure no longer tells fresh air.
+	maxRecirculation = 4.0
+	// lowestSpeedForAir and lowestFullLoadRPM: below, pulsation disturbs meters of
+	// engines with few cylinders [DOMAIN 3.5].
+	lowestSpeedForAir = 550.0
+	lowestFullLoadRPM = 1800.0
+	// maxAirSD is the relative standard deviation, from sampling apart in time, above
+	// which a pairing of flow and pressure is not used.
+	maxAirSD = 0.10
+	// airNoiseFloor is the relative scatter of flow over speed × pressure of a calm
+	// engine sampled at one instant.
+	airNoiseFloor = 0.015
+	// maxFilling is the share of the flow that may go into filling the manifold.
+	maxFilling = 0.03
+	// soundDeficit is the share of the barometer that filter, meter and throttle cost
+	// a sound engine at full load (2 to 5 %) [DOMAIN 3.10].
+	soundDeficit = 0.025
+	// warmTrimC is the coolant temperature from which trims are believed.
+	warmTrimC = 65.0
+	// overrunRPM and overrunPressureKPa: above and below, fuel is cut.
+	overrunRPM         = 1300.0
+	overrunPressureKPa = 27.0
+	// assumedFullLoadLambda where the control unit does not say (0.85 to 0.90).
+	assumedFullLoadLambda = 0.88
+	// roadKmh and roadSettleS: from this speed, and after this time at it, moving air
+	// has carried the engine bay's heat away from the intake.
+	roadKmh     = 40.0
+	roadSettleS = 60.0
+)
+
+// fuelDensity in grams per litre at 15 °C (EN 228, EN 590 mid-range; ethanol and gases by handbook).
+func fuelDensity(f Fuel) float64 {
+	switch f {
+	case FuelDiesel:
+		return 835
+	case FuelEthanol:
+		return 785
+	case FuelLpg:
+		return 540
+	default:
+		return 745
+	}
+}

@@ -1,0 +1,431 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package assay
+
+import "math"
+
+const (
+	// Flow is divided in steps of cellRatio from cellFloor g/s upward.
+	cellFloor = 0.8
+	cellRatio = 1.35
+	cellCount = 22
+)
+
+const (
+	partLoad = iota
+	fullLoad
+	loadClasses
+)
+
+// cell gathers what was seen at one level of flow.
+type cell struct {
+	flow, rpm, pressure, baro, intake, coolant mean
+	// air is ln(metered / sound engine), fuel the total trim, rate ln(air implied
+	// by the fuel rate / metered air).
+	air, fuel, rate spread
+	airNoise        mean
+	bank            mean
+	meters          mean
+	trimsAtEnd      float64
+	// At full load only.
+	lambda, oxygen, deficit, load, throttle, boost mean
+	table                                          mean
+	openLoop                                       float64
+}
+
+// rest gathers what stands still when the engine does.
+type rest struct {
+	sinceT   int64
+	standing bool
+	flow     mean
+	pressure mean
+	gap      mean
+	baro     mean
+}
+
+// soak holds the first temperatures of the recording.
+type soak struct {
+	startT                          int64
+	intake, coolant, oil, outside   mean
+	sensorOutside                   mean
+	restSeen, ranBefore, runTimeLow bool
+}
+
+// road compares intake air and outside air while the vehicle moves.
+type road struct {
+	lastT                            int64
+	movingS                          float64
+	thermometer, sensor              mean
+	intake                           mean
+	ambientFirst, ambientLast        float64
+	intakeFirst, intakeLast          float64
+	ambientMin, ambientMax           float64
+	intakeMin, intakeMax             float64
+	airDrawnKg                       float64
+	flowDrawnT                       int64
+	fastestKmh                       float64
+	intakeAtSpeedMin, ambientAtSpeed mean
+}
+
+// watch counts what a sensor's raw samples give away.
+type watch struct {
+	samples, dropouts, dead, limit, checked int64
+	v                                       [3]float64
+	t                                       [3]int64
+	speed, pressure, throttle               [3]float64
+	n                                       int
+}
+
+// gather takes one point into the memory of the drive.
+func (a *Assay) gather(p *point) {
+	switch {
+	case p.rest:
+		a.gatherRest(p)
+		return
+	case !p.running:
+		a.rest.standing = false
+		return
+	}
+	a.rest.standing = false
+	a.ran = true
+	if known(p.coolant) {
+		a.warmest = math.Max(or(a.warmest, p.coolant), p.coolant)
+	}
+	a.gatherMovement(p)
+	a.gatherRoad(p)
+	a.gatherProvenance(p)
+	c := a.cellFor(p)
+	if c == nil {
+		return
+	}
+	a.gatherAir(c, p)
+	a.gatherFuel(c, p)
+	if p.full {
+		a.gatherFullLoad(c, p)
+	}
+}
+
+func (a *Assay) gatherRest(p *point) {
+	r := &a.rest
+	if !r.standing {
+		r.standing, r.sinceT = true, p.t
+	}
+	// The manifold needs about a second to fill when the engine stops; a key that
+	// was just turned on shows the same.
+	if a.clock != ClockRowOrder && p.t-r.sinceT < 3*second/2 && a.ran {
+		return
+	}
+	if p.flow.ok {
+		r.flow.add(p.flow.v, 1)
+	}
+	if p.pressure.ok && p.pressure.v > 45 {
+		r.pressure.add(p.pressure.v, 1)
+		if b := a.held(sigBaro, p.t); known(b) {
+			r.gap.add(p.pressure.v-b, 1)
+		}
+	}
+}
+
+// meteredFlow is the flow that a point's cell is chosen by: the meter's, or the
+// sound engine's where there is no meter.
+func (a *Assay) meteredFlow(p *point) float64 {
+	if p.flow.ok && p.flow.v > 0.3 {
+		return p.flow.v
+	}
+	if !a.hasMeter() && p.pressure.ok {
+		return a.soundAir(p)
+	}
+	return math.NaN()
+}
+
+func (a *Assay) hasMeter() bool {
+	return a.tracks[sigMAF].seen() || a.tracks[sigMAFA].seen()
+}
+
+// soundAir is what a sound engine of the nominal size takes at the point, in g/s.
+func (a *Assay) soundAir(p *point) float64 {
+	baro := or(p.baro, 100)
+	intake := or(p.intake, or(p.outside, 20)+8)
+	flow := p.flow.v
+	if !p.flow.ok {
+		flow = 5 * a.nominal.volumeL
+	}
+	t := a.nominal.chargeTemperature(intake, p.coolant, flow, p.pressure.v, baro)
+	return a.nominal.air(p.speed.v, p.pressure.v, baro, t)
+}
+
+func (a *Assay) cellFor(p *point) *cell {
+	m := a.meteredFlow(p)
+	if !known(m) || m < cellFloor {
+		return nil
+	}
+	i := min(int(math.Log(m/cellFloor)/math.Log(cellRatio)), cellCount-1)
+	class := partLoad
+	if p.full {
+		class = fullLoad
+	}
+	return &a.cells[class][i]
+}
+
+func (c *cell) context(p *point, flow, w float64) {
+	c.flow.add(flow, w)
+	c.rpm.add(p.speed.v, w)
+	if p.pressure.ok {
+		c.pressure.add(p.pressure.v, w)
+	}
+	c.baro.add(p.baro, w)
+	c.intake.add(p.intake, w)
+	c.coolant.add(p.coolant, w)
+}
+
+// usableForAir tells whether flow and pressure at p may be compared.
+func (a *Assay) usableForAir(p *point) bool {
+	if !p.flow.ok || !p.pressure.ok || p.flow.v < 0.3 || p.pressure.v < 8 {
+		return false
+	}
+	if p.egr > maxRecirculation {
+		a.refusedEGR++
+		return false
+	}
+	if p.speed.v < lowestSpeedForAir || (p.full && p.speed.v < lowestFullLoadRPM) {
+		return false
+	}
+	if !known(p.airSD) || p.airSD > maxAirSD {
+		a.notSimultaneous++
+		return false
+	}
+	return p.filling < maxFilling && (p.calm || p.full)
+}
+
+func (a *Assay) gatherAir(c *cell, p *point) {
+	if p.flow.ok && p.pressure.ok {
+		a.comparable++
+	}
+	pressure := *p
+	if !p.pressure.ok && p.full && p.demanded && !a.boosted() && !a.pressureSeen() {
+		// At full load the manifold stands near the barometer: that replaces a
+		// pressure that was not recorded.
+		b := or(p.baro, 99)
+		pressure.pressure = reading{v: b * (1 - soundDeficit), sd: 0.02 * b, ok: true}
+		pressure.airSD = 0.03
+	}
+	if !a.usableForAir(&pressure) {
+		return
+	}
+	sd := math.Hypot(pressure.airSD, airNoiseFloor)
+	w := sq(airNoiseFloor / sd)
+	c.context(&pressure, p.flow.v, w)
+	x := math.Log(p.flow.v / a.soundAir(&pressure))
+	c.air.add(p.t, x, w)
+	c.airNoise.add(sd, w)
+	if p.full {
+		a.pullAir(x, w)
+	}
+	if p.flowA.ok && p.flowB.ok && p.flowB.v > 0.3 {
+		c.meters.add(math.Log(p.flowA.v/p.flowB.v), w)
+	}
+	a.tested = math.Max(a.tested, p.flow.v)
+}
+
+func (a *Assay) pressureSeen() bool {
+	return a.tracks[sigMAP].seen() || a.tracks[sigMAPHigh].seen()
+}
+
+func (a *Assay) gatherFuel(c *cell, p *point) {
+	flow := a.meteredFlow(p)
+	warm := !known(p.coolant) || p.coolant >= warmTrimC
+	if a.inClosedLoop(p) && warm && (p.still || p.calm && p.full) && (known(p.trim[0]) || known(p.trim[1])) {
+		t := averageKnown(p.trim[0], p.trim[1])
+		c.fuel.add(p.t, t, 1)
+		if p.trimAtEnd {
+			c.trimsAtEnd++
+		}
+		if known(p.trim[0]) && known(p.trim[1]) {
+			c.bank.add(p.trim[0]-p.trim[1], 1)
+		}
+		c.context(p, flow, 0.25)
+	}
+	if p.fuelAir.ok && p.fuelAir.v > 0.3 && p.flow.ok && p.calm && !a.cutsFuel(p) {
+		lambda := p.lambda
+		if !known(lambda) {
+			lambda = 1
+			if p.full && known(p.lambdaCmd) {
+				lambda = p.lambdaCmd
+			} else if p.full && a.facts.Fuel != FuelDiesel {
+				return
+			}
+		}
+		c.rate.add(p.t, math.Log(p.fuelAir.v*lambda/p.flow.v), 1)
+		c.context(p, flow, 0.1)
+	}
+}
+
+func averageKnown(a, b float64) float64 {
+	switch {
+	case !known(a):
+		return b
+	case !known(b):
+		return a
+	}
+	return (a + b) / 2
+}
+
+// inClosedLoop uses the fuel system status, and where that was not recorded
+// what closed loop looks like: not full load, not overrun, not cold.
+func (a *Assay) inClosedLoop(p *point) bool {
+	if a.facts.Fuel == FuelDiesel || a.cutsFuel(p) {
+		return false
+	}
+	if p.closedLoop != unknown {
+		return p.closedLoop == yes
+	}
+	if known(p.lambdaCmd) && math.Abs(p.lambdaCmd-1) > 0.04 {
+		return false
+	}
+	return !p.full
+}
+
+func (a *Assay) cutsFuel(p *point) bool {
+	if p.fuelAir.ok && p.fuelAir.v < 0.3 {
+		return true
+	}
+	if p.speed.v < overrunRPM {
+		return false
+	}
+	if p.pressure.ok && p.pressure.v < overrunPressureKPa && !p.full {
+		return !known(p.throttle) || p.throttle < 0.15
+	}
+	return p.closedThrottle && p.road > 5
+}
+
+func (a *Assay) gatherFullLoad(c *cell, p *point) {
+	if p.speed.v < lowestFullLoadRPM || !p.demanded && (known(p.pedal) || known(p.throttle)) && !p.pressure.ok {
+		return
+	}
+	if known(p.lambda) && p.calm {
+		cmd := p.lambdaCmd
+		if known(cmd) {
+			c.lambda.add(math.Log(p.lambda/cmd), 1)
+		} else {
+			c.lambda.add(math.Log(p.lambda/assumedFullLoadLambda), 0.5)
+			a.assumedLambda = true
+		}
+	}
+	c.oxygen.add(p.oxygen, 1)
+	if p.closedLoop == no || math.Abs(or(p.lambdaCmd, 1)-1) > 0.04 {
+		c.openLoop++
+	}
+	if p.demanded && p.pressure.ok && known(p.baro) && p.pressure.sd < 3 {
+		c.deficit.add((p.baro-p.pressure.v)/p.baro, 1)
+	}
+	if p.demanded && known(p.throttle) && known(p.pedal) {
+		c.throttle.add(p.throttle, 1)
+	}
+	if p.load.ok && p.load.sd < 3 && p.demanded {
+		c.load.add(p.load.v, 1)
+	}
+	if b := a.moving(sigBoostCommand, p.t); b.ok && p.pressure.ok && b.v > 20 {
+		c.boost.add(math.Log(p.pressure.v/b.v), 1)
+	}
+}
+
+// gatherProvenance asks what the control unit computes its loads from [DOMAIN 2.4].
+func (a *Assay) gatherProvenance(p *point) {
+	if !p.flow.ok || p.flow.v < 1 {
+		return
+	}
+	if p.loadAbsolute.ok && p.loadAbsolute.v > 20 && p.calm && rel(p.loadAbsolute) < 0.03 && rel(p.flow) < 0.03 {
+		v := math.Log(120 * p.flow.v / (standardDensity * p.loadAbsolute.v / 100 * p.speed.v))
+		a.displacement.add(p.t, v-math.Log(nominalLitre), 1)
+		a.displacementOverLoad.add(math.Log(p.loadAbsolute.v), v)
+	}
+	if p.load.ok && p.load.v > 25 && p.load.v < 98 && p.still && rel(p.load) < 0.03 && rel(p.flow) < 0.03 && p.speed.v > 900 {
+		a.gatherTable(p)
+	}
+}
+
+func rel(r reading) float64 { return r.sd / math.Max(r.v, 1e-9) }
+
+// gatherTable collects the full-load volumetric efficiency that the control unit's
+// own calculated load implies: a gain error of the meter cancels [DOMAIN 2.4(2)].
+func (a *Assay) gatherTable(p *point) {
+	ambient := or(or(p.outside, p.intake-8), 20)
+	f := or(p.baro, 99) / 101.325 * math.Sqrt(298/(ambient+zeroC))
+	peak := p.flow.v / (p.load.v / 100 * f)
+	ve := peak * 120 * gasConstant * 298.15 / (a.nominal.volumeL * p.speed.v * 101.325)
+	expected := a.nominal.volumetricEfficiency(p.speed.v, 98, 100)
+	i := min(int(p.speed.v/tableStepRPM), tableCells-1)
+	a.table[i].ratio.add(math.Log(ve/expected), 1)
+	a.table[i].rpm.add(p.speed.v, 1)
+	// Proportional to air or to torque: in one band of speed, the intercept tells.
+	a.table[i].line.add(p.flow.v/p.speed.v, p.load.v)
+}
+
+const (
+	tableStepRPM = 400.0
+	tableCells   = 18
+	nominalLitre = 2.0
+)
+
+type tableCell struct {
+	ratio mean
+	rpm   mean
+	line  pair
+}
+
+// gatherMovement asks whether the meter moves with the engine.
+func (a *Assay) gatherMovement(p *point) {
+	if !p.flow.ok || !p.running || p.flow.v < 0 {
+		return
+	}
+	ref := math.Log(p.speed.v)
+	if p.pressure.ok && p.pressure.v > 8 {
+		ref += math.Log(p.pressure.v)
+	} else if known(p.throttle) {
+		ref += math.Log(0.1 + p.throttle)
+	}
+	a.movement.add(ref, math.Log(math.Max(p.flow.v, 0.05)))
+	if p.pressure.ok {
+		a.pressureMovement.add(math.Log(p.speed.v)+math.Log(math.Max(p.flow.v, 0.05)), math.Log(math.Max(p.pressure.v, 1)))
+	}
+}
+
+func (a *Assay) gatherRoad(p *point) {
+	r := &a.road
+	dt := float64(p.t-r.flowDrawnT) / float64(second)
+	if p.flow.ok && dt > 0 && dt < 5 {
+		r.airDrawnKg += p.flow.v * dt / 1000
+	}
+	r.flowDrawnT = p.t
+	if p.t-r.lastT < second && r.lastT != 0 || a.clock == ClockRowOrder {
+		return
+	}
+	step := math.Min(5, float64(p.t-r.lastT)/float64(second))
+	r.lastT = p.t
+	if !known(p.intake) || p.road < roadKmh || !known(p.road) {
+		return
+	}
+	r.movingS += step
+	if r.movingS < roadSettleS {
+		return
+	}
+	r.fastestKmh = math.Max(r.fastestKmh, p.road)
+	r.intake.add(p.intake, step)
+	if r.intake.n == 1 {
+		r.intakeFirst, r.intakeMin, r.intakeMax = p.intake, p.intake, p.intake
+	}
+	r.intakeLast = p.intake
+	r.intakeMin, r.intakeMax = math.Min(r.intakeMin, p.intake), math.Max(r.intakeMax, p.intake)
+	if o := firstKnown(a.facts.AmbientC, a.held(sigExterior, p.t)); known(o) {
+		r.thermometer.add(p.intake-o, step)
+	}
+	if o := validTemperature(a.held(sigAmbient, p.t)); known(o) {
+		r.sensor.add(p.intake-o, step)
+		if r.sensor.n == 1 {
+			r.ambientFirst, r.ambientMin, r.ambientMax = o, o, o
+		}
+		r.ambientLast = o
+		r.ambientMin, r.ambientMax = math.Min(r.ambientMin, o), math.Max(r.ambientMax, o)
+	}
+}

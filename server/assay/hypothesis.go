@@ -1,0 +1,416 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package assay
+
+import "math"
+
+// hypothesis is one cause of one condition with the magnitudes that it may have.
+type hypothesis struct {
+	condition Condition
+	cause     Cause
+	bank      int
+	// prior is the probability before anything is measured.
+	prior  float64
+	states []fault
+	// weights of the states; nil for equal.
+	weights []float64
+	// extra is what raw samples say for it, as a logarithm of a likelihood ratio.
+	extra float64
+	// vague: the hypothesis predicts no numbers, it only allows them to be anything smooth.
+	vague bool
+}
+
+// steps returns magnitudes evenly spaced in logarithm from lo to hi.
+func steps(lo, hi float64, n int) []float64 {
+	xs := make([]float64, n)
+	for i := range xs {
+		xs[i] = lo * math.Pow(hi/lo, float64(i)/float64(n-1))
+	}
+	return xs
+}
+
+func each(xs []float64, f func(x float64) fault) []fault {
+	ss := make([]fault, len(xs))
+	for i, x := range xs {
+		ss[i] = f(x)
+	}
+	return ss
+}
+
+func both(xs []float64, f func(x float64) fault) []fault {
+	ss := each(xs, f)
+	for _, x := range xs {
+		ss = append(ss, f(-x))
+	}
+	return ss
+}
+
+// Magnitudes of faults worth the name: from what a technician would call mild to
+// what still lets the engine run. A smaller error is within what a true sensor may show.
+var (
+	gainsLow    = steps(0.055, 0.50, 12)
+	gainsHigh   = steps(0.055, 0.45, 11)
+	ductShares  = steps(0.05, 0.40, 11)
+	dirtAtTop   = steps(0.055, 0.42, 10)
+	dirtAtIdle  = []float64{0, 0.06, 0.14}
+	offsetsGS   = steps(0.25, 3.0, 8)
+	leakFlows   = steps(0.10, 1.6, 11) // choked g/s, per litre of displacement
+	restrictKPa = steps(3.0, 22, 9)
+	exhaustLoss = steps(0.07, 0.55, 9)
+	fuelShares  = steps(0.06, 0.35, 9)
+	richShares  = steps(0.06, 0.32, 8)
+	pumpShares  = steps(0.08, 0.40, 7)
+	blendShares = []float64{0.09, 0.13, 0.18, 0.24, 0.30, 0.36}
+	vapourShare = steps(0.06, 0.40, 7) // of idle flow
+	intakeK     = steps(7, 60, 8)
+	manifoldKPa = steps(3, 16, 7)
+	manifoldPct = []float64{0.05, 0.08, 0.12}
+	baroKPa     = steps(3.5, 20, 7)
+	sizes       = steps(0.07, 0.45, 9)
+	falseLeans  = steps(0.06, 0.30, 5)
+	recircs     = steps(0.06, 0.30, 5)
+	timings     = []float64{0.08, 0.13, 0.20}
+	oneBanks    = steps(0.05, 0.30, 5)
+)
+
+// hypotheses lists what may be the matter with this vehicle.
+func (a *Assay) hypotheses(m *model) []hypothesis {
+	var hs []hypothesis
+	for _, p := range priors {
+		h := hypothesis{condition: p.condition, cause: p.cause, prior: p.weight}
+		if !a.possible(&h, m) {
+			continue
+		}
+		h.states = a.statesOf(&h, m)
+		h.vague = h.cause == CauseNotModelled || h.condition == ConditionMeterSignalFault
+		hs = append(hs, h)
+	}
+	if m.twoMeters {
+		hs = splitBanks(hs)
+	}
+	a.weighByFacts(hs)
+	a.weighByRaw(hs, m)
+	return normalisePriors(hs)
+}
+
+// possible leaves out what this vehicle cannot have.
+func (a *Assay) possible(h *hypothesis, m *model) bool {
+	meter := h.condition == ConditionMeterReadsLow || h.condition == ConditionMeterReadsHigh || h.condition == ConditionMeterSignalFault
+	switch {
+	case meter && !m.metered:
+		return false
+	case h.cause == CauseContaminated:
+		return m.tech == TechnologyHotWire || m.tech == TechnologyHotFilm || m.tech == TechnologyUnspecified
+	case h.cause == CauseChargeAirLost:
+		return m.boosted
+	case h.cause == CauseFuelBlend && a.facts.Fuel != FuelGasoline && a.facts.Fuel != FuelUnspecified && a.facts.Fuel != FuelEthanol:
+		return false
+	case h.condition == ConditionManifoldPressureFault:
+		return a.pressureSeen()
+	case h.condition == ConditionBarometerFault:
+		return a.tracks[sigBaro].seen()
+	case h.condition == ConditionVehicleFactsWrong:
+		return known(a.facts.DisplacementL)
+	case h.cause == CauseOneBank:
+		return m.twoBanks
+	case h.condition == ConditionThrottleLimited || h.cause == CauseFilterOrDuct:
+		return true
+	}
+	return true
+}
+
+func (a *Assay) statesOf(h *hypothesis, m *model) []fault {
+	switch h.condition {
+	case ConditionMeterReadsLow, ConditionMeterReadsHigh:
+		return meterStates(h, m)
+	case ConditionLeakAfterMeter:
+		return leakStates(h, m)
+	case ConditionFuelWeak, ConditionFuelRich:
+		return fuelStates(h, m)
+	case ConditionUnknown:
+		return otherStates(h)
+	case ConditionIntakeRestricted:
+		return each(restrictKPa, func(x float64) fault { return fault{restrict: x} })
+	case ConditionThrottleLimited:
+		return each(restrictKPa, func(x float64) fault { return fault{throttle: x} })
+	case ConditionExhaustRestricted:
+		return each(exhaustLoss, func(x float64) fault { return fault{exhaust: x} })
+	case ConditionAirTemperatureFault:
+		return both(intakeK, func(x float64) fault { return fault{intake: x} })
+	case ConditionManifoldPressureFault:
+		return append(both(manifoldKPa, func(x float64) fault { return fault{manifold: x} }),
+			both(manifoldPct, func(x float64) fault { return fault{manifoldGain: x} })...)
+	case ConditionBarometerFault:
+		return both(baroKPa, func(x float64) fault { return fault{barometer: x} })
+	case ConditionVehicleFactsWrong:
+		return both(sizes, func(x float64) fault { return fault{displacement: x} })
+	}
+	return []fault{{}}
+}
+
+func meterStates(h *hypothesis, m *model) []fault {
+	low := h.condition == ConditionMeterReadsLow
+	switch h.cause {
+	case CauseContaminated:
+		return dirtStates(m)
+	case CauseAirBetweenMeterAndThrottle:
+		return each(ductShares, func(x float64) fault { return fault{duct: x} })
+	case CauseChargeAirLost:
+		return each(ductShares, func(x float64) fault { return fault{boostLoss: x} })
+	case CauseOffset:
+		return each(offsetsGS, func(x float64) fault {
+			x *= math.Max(0.6, m.engine.volumeL/2)
+			if low {
+				x = -x * 0.6
+			}
+			return fault{offset: x}
+		})
+	}
+	if low {
+		return each(gainsLow, func(x float64) fault { return fault{gain: math.Log1p(-x)} })
+	}
+	return each(gainsHigh, func(x float64) fault { return fault{gain: math.Log1p(x)} })
+}
+
+// dirtStates are contaminated elements: so much low at rated flow, so much high at idle.
+func dirtStates(m *model) []fault {
+	var ss []fault
+	for _, b := range dirtAtTop {
+		mf := m.rated / sq(1/math.Sqrt(1-b)-1)
+		idle := 1 / (1 + math.Sqrt(m.idleFlow/mf))
+		for _, g := range dirtAtIdle {
+			d := math.Sqrt(m.idleFlow) * math.Max(0, math.Sqrt(1+g)-idle)
+			if g == 0 {
+				d = 0
+			}
+			ss = append(ss, fault{mf: mf, delta: d})
+		}
+	}
+	return ss
+}
+
+func leakStates(h *hypothesis, m *model) []fault {
+	scale := math.Max(0.8, m.engine.volumeL)
+	flows := leakFlows
+	if h.cause == CausePurgeOrCrankcaseFlow {
+		flows = leakFlows[:6]
+	}
+	ss := each(flows, func(x float64) fault { return fault{leak: x * scale} })
+	if m.twoBanks {
+		for _, x := range flows {
+			ss = append(ss, fault{leak: x * scale, leakBank: 1}, fault{leak: x * scale, leakBank: 2})
+		}
+	}
+	return ss
+}
+
+func fuelStates(h *hypothesis, m *model) []fault {
+	switch h.cause {
+	case CauseFuelDeliveryLimit:
+		return each(pumpShares, func(x float64) fault { return fault{pump: x} })
+	case CauseFuelBlend:
+		return each(blendShares, func(x float64) fault { return fault{fuel: x} })
+	case CauseFuelVapour:
+		return each(vapourShare, func(x float64) fault { return fault{vapour: x * m.idleFlow} })
+	case CauseFuelPressureHigh:
+		return each(richShares, func(x float64) fault { return fault{fuel: -x} })
+	}
+	return each(fuelShares, func(x float64) fault { return fault{fuel: x} })
+}
+
+func otherStates(h *hypothesis) []fault {
+	switch h.cause {
+	case CauseExhaustLeakBeforeOxygenSensor:
+		return each(falseLeans, func(x float64) fault { return fault{falseLean: x} })
+	case CauseRecirculationLeaks:
+		return each(recircs, func(x float64) fault { return fault{recirculated: x} })
+	case CauseValveTiming:
+		var ss []fault
+		for _, x := range timings {
+			ss = append(ss, fault{timingLow: -x}, fault{timingHigh: -x}, fault{timingLow: -x, timingHigh: -x}, fault{timingLow: -x, timingHigh: x / 2})
+		}
+		return ss
+	case CauseOneBank:
+		return both(oneBanks, func(x float64) fault { return fault{oneBank: x} })
+	}
+	return []fault{{}}
+}
+
+// splitBanks lets each fault of a meter sit on either of two meters.
+func splitBanks(hs []hypothesis) []hypothesis {
+	var out []hypothesis
+	for _, h := range hs {
+		if h.condition != ConditionMeterReadsLow && h.condition != ConditionMeterReadsHigh || h.cause != CauseGain {
+			out = append(out, h)
+			continue
+		}
+		for bank := 1; bank <= 2; bank++ {
+			g := h
+			g.bank, g.prior = bank, h.prior*1.2
+			g.states = make([]fault, len(h.states))
+			for i, s := range h.states {
+				s.bank = bank
+				g.states[i] = s
+			}
+			out = append(out, g)
+		}
+		h.prior *= 0.3
+		out = append(out, h)
+	}
+	return out
+}
+
+// weighByFacts moves the priors by what is known before the drive [DOMAIN 6.4].
+func (a *Assay) weighByFacts(hs []hypothesis) {
+	for i := range hs {
+		h := &hs[i]
+		sound := h.condition == ConditionNoFault
+		switch {
+		case a.facts.Purpose == PurposeRoutine && !sound:
+			h.prior *= 0.2
+		case a.facts.Purpose == PurposeAfterService && !sound:
+			h.prior *= 0.5
+		}
+		if a.facts.Modified && (h.cause == CauseWrongPartOrHousing || h.cause == CauseAirBetweenMeterAndThrottle) {
+			h.prior *= 3
+		}
+		if known(a.facts.EthanolPercent) && h.cause == CauseFuelBlend {
+			h.prior *= 0.3
+		}
+		switch a.facts.outcome(inspectionOf(h.condition, h.cause)) {
+		case OutcomeSound:
+			h.prior *= 0.05
+		case OutcomeFaulty:
+			h.prior *= 8
+		}
+	}
+}
+
+func normalisePriors(hs []hypothesis) []hypothesis {
+	sum := 0.0
+	for i := range hs {
+		sum += hs[i].prior
+	}
+	for i := range hs {
+		hs[i].prior /= sum
+	}
+	return hs
+}
+
+// Logarithms of likelihood ratios of what raw samples show, for a signal fault
+// against anything else. A sound meter shows none of these signs in hours.
+const (
+	plainSign  = 9.0
+	strongSign = 5.0
+	weakSign   = 2.5
+	noSign     = -4.0
+)
+
+// weighByRaw adds what single samples say.
+func (a *Assay) weighByRaw(hs []hypothesis, m *model) {
+	meter := a.meterSigns()
+	intake := a.intakeSigns()
+	pressureStuck := a.pressureStuck()
+	for i := range hs {
+		h := &hs[i]
+		switch h.condition {
+		case ConditionMeterSignalFault:
+			h.cause, h.extra = meter.cause, meter.weight
+		case ConditionAirTemperatureFault:
+			if intake.weight > 0 {
+				h.cause, h.extra = intake.cause, intake.weight
+				h.states = append(h.states, fault{})
+			}
+		case ConditionManifoldPressureFault:
+			if pressureStuck {
+				h.cause, h.extra, h.vague = CauseStuck, plainSign, true
+			}
+		case ConditionThrottleLimited:
+			h.extra = a.throttleSign()
+		}
+	}
+}
+
+type sign struct {
+	cause  Cause
+	weight float64
+}
+
+// meterSigns reads from raw samples whether the meter's signal itself is at fault.
+func (a *Assay) meterSigns() sign {
+	w := &a.meterWatch
+	dead := float64(a.meterDeadRunning) / math.Max(1, float64(a.meterLiving))
+	drops := float64(w.dropouts) / math.Max(1, float64(w.checked))
+	mv := &a.movement
+	switch {
+	case a.meterLiving >= 20 && dead > 0.9:
+		if a.tracks[sigLoad].seen() && a.tracks[sigLoad].max-a.tracks[sigLoad].min > 15 {
+			return sign{CauseReplacedByModel, plainSign}
+		}
+		return sign{CauseOpenOrShortCircuit, plainSign}
+	case mv.n >= 40 && mv.sdX() > 0.18 && mv.sdY() < 0.25*mv.sdX() && mv.slope() < 0.2:
+		return sign{CauseStuck, plainSign}
+	case w.dropouts >= 3 && drops > 0.01:
+		return sign{CauseIntermittent, plainSign}
+	case a.meterLiving >= 50 && dead > 0.02 && a.meterDeadRunning >= 5:
+		return sign{CauseIntermittent, strongSign}
+	case w.dropouts >= 2:
+		return sign{CauseIntermittent, weakSign}
+	case mv.n >= 40 && mv.sdX() > 0.25 && mv.slope() < 0.35:
+		return sign{CauseStuck, weakSign}
+	}
+	return sign{CauseStuck, noSign}
+}
+
+// intakeSigns reads from raw samples whether the intake air temperature's signal is at fault.
+func (a *Assay) intakeSigns() sign {
+	tr := &a.tracks[sigIAT]
+	if !tr.seen() {
+		tr = &a.tracks[sigIAT11]
+	}
+	n := float64(tr.total)
+	switch {
+	case n >= 3 && float64(a.intakeOpen+a.intakeShort) > 0.5*n:
+		return sign{CauseOpenOrShortCircuit, plainSign}
+	case a.intakeOpen+a.intakeShort >= 2 || a.intakeJumps >= 2:
+		return sign{CauseIntermittent, plainSign}
+	case a.intakeStuck():
+		return sign{CauseStuck, weakSign}
+	}
+	return sign{CauseBias, 0}
+}
+
+// intakeStuck: the value never moved although air was drawn for minutes over
+// changing speeds and a warming engine bay [DOMAIN 5.4].
+func (a *Assay) intakeStuck() bool {
+	tr := &a.tracks[sigIAT]
+	if !tr.seen() || tr.total < 60 || a.clock == ClockRowOrder {
+		return false
+	}
+	minutes := float64(a.lastT-tr.firstT) / float64(60*second)
+	return tr.max-tr.min < 0.5 && minutes > 8 && a.road.airDrawnKg > 5
+}
+
+func (a *Assay) pressureStuck() bool {
+	p := &a.pressureMovement
+	return p.n >= 40 && p.sdX() > 0.35 && p.sdY() < 0.02
+}
+
+// throttleSign compares the plate with the pedal at full load.
+func (a *Assay) throttleSign() float64 {
+	var o mean
+	for i := range a.cells[fullLoad] {
+		c := &a.cells[fullLoad][i]
+		o.add(c.throttle.value(), c.throttle.n)
+	}
+	switch {
+	case o.w < 4:
+		return 0
+	case o.mean < 0.72:
+		return strongSign
+	case o.mean > throttleOpen:
+		return -2.5
+	}
+	return 0
+}

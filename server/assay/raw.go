@@ -1,0 +1,146 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package assay
+
+import "math"
+
+const (
+	// dropoutRatio: a meter that leaves its neighbours by half of its value or more
+	// for one sample, while the engine runs on, has lost contact [DOMAIN 4.2].
+	dropoutRatio = 0.5
+	// dropoutGapUS is the widest spacing at which a single stray sample can be told
+	// from a manoeuvre.
+	dropoutGapUS = 1300 * second / 1000
+	// deadShare of the flow that the engine must take, below which the meter is silent.
+	deadShare = 0.12
+	// intakeJumpK within intakeJumpUS is impossible for a thermistor with a time
+	// constant of five seconds or more [DOMAIN 5.4].
+	intakeJumpK  = 8.0
+	intakeJumpUS = second
+	// soakWindowUS is how long after the first sample temperatures at rest are read:
+	// current and sun warm the sensors afterwards [DOMAIN 5.4].
+	soakWindowUS = 20 * second
+)
+
+// inspectRaw looks at single samples for what only they show, before they are
+// brought to common instants.
+func (a *Assay) inspectRaw(e *entry) {
+	switch e.sig {
+	case sigMAF, sigMAFA:
+		a.inspectMeter(e)
+	case sigIAT, sigIAT11:
+		a.inspectIntake(e)
+	}
+	if e.t-a.firstT <= soakWindowUS {
+		a.inspectSoak(e)
+	}
+}
+
+func (tr *track) latest() (v float64, t int64) {
+	if tr.total == 0 {
+		return math.NaN(), 0
+	}
+	i := (tr.total - 1) % trackLen
+	return tr.v[i], tr.t[i]
+}
+
+func (a *Assay) recentValue(s signal, t int64) float64 {
+	v, at := a.tracks[s].latest()
+	if t-at > 2*second {
+		return math.NaN()
+	}
+	return v
+}
+
+func (a *Assay) inspectMeter(e *entry) {
+	w := &a.meterWatch
+	w.samples++
+	speed := a.recentValue(sigSpeedEngine, e.t)
+	pressure := firstKnown(a.recentValue(sigMAPHigh, e.t), a.recentValue(sigMAP, e.t))
+	if known(speed) && speed > runningRPM {
+		a.inspectLiving(e, speed, pressure)
+	}
+	i := w.n % 3
+	w.v[i], w.t[i] = e.v, e.t
+	w.speed[i], w.pressure[i] = speed, pressure
+	w.throttle[i] = firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t))
+	w.n++
+	if w.n >= 3 {
+		w.judge(w.n-3, w.n-2, w.n-1)
+	}
+}
+
+func (a *Assay) inspectLiving(e *entry, speed, pressure float64) {
+	floor := 0.15 * a.nominal.volumeL * speed / 800
+	if known(pressure) {
+		floor = deadShare * a.nominal.air(speed, math.Max(pressure, 15), 100, 310)
+	}
+	a.meterLiving++
+	if e.v < floor && e.v < 0.5*math.Max(floor*4, 0.6) {
+		a.meterDeadRunning++
+	}
+}
+
+// judge compares sample i1 with its neighbours i0 and i2.
+func (w *watch) judge(i0, i1, i2 int) {
+	i0, i1, i2 = i0%3, i1%3, i2%3
+	if w.t[i2]-w.t[i0] > 2*dropoutGapUS || w.v[i0] <= 0.3 || w.v[i2] <= 0.3 {
+		return
+	}
+	steady := steadyTriple(w.speed, i0, i1, i2, 0.05) && steadyTriple(w.pressure, i0, i1, i2, 0.08) &&
+		steadyTriple(w.throttle, i0, i1, i2, 0.08)
+	if !steady || math.Abs(math.Log(w.v[i2]/w.v[i0])) > 0.15 {
+		return
+	}
+	w.checked++
+	around := (w.v[i0] + w.v[i2]) / 2
+	if math.Abs(w.v[i1]-around) > dropoutRatio*around {
+		w.dropouts++
+	}
+}
+
+func steadyTriple(x [3]float64, i0, i1, i2 int, within float64) bool {
+	if !known(x[i0]) || !known(x[i1]) || !known(x[i2]) {
+		return true
+	}
+	scale := math.Max(math.Abs(x[i1]), 1)
+	return math.Abs(x[i0]-x[i1]) < within*scale && math.Abs(x[i2]-x[i1]) < within*scale
+}
+
+func (a *Assay) inspectIntake(e *entry) {
+	switch {
+	case e.v <= openCircuitC:
+		a.intakeOpen++
+		return
+	case e.v >= shortCircuitC:
+		a.intakeShort++
+		return
+	}
+	v, t := a.tracks[e.sig].latest()
+	if known(v) && v > openCircuitC && v < shortCircuitC && e.t-t < intakeJumpUS && math.Abs(e.v-v) > intakeJumpK {
+		a.intakeJumps++
+	}
+}
+
+func (a *Assay) inspectSoak(e *entry) {
+	s := &a.soak
+	c := validTemperature(e.v)
+	switch e.sig {
+	case sigIAT, sigIAT11:
+		s.intake.add(c, 1)
+	case sigCoolant:
+		s.coolant.add(c, 1)
+	case sigOil:
+		s.oil.add(c, 1)
+	case sigAmbient:
+		s.sensorOutside.add(c, 1)
+	case sigExterior:
+		s.outside.add(c, 1)
+	case sigSpeedEngine:
+		s.restSeen = s.restSeen || e.v < restRPM
+	case sigRunTime:
+		s.runTimeLow = s.runTimeLow || e.v < 30
+		s.ranBefore = s.ranBefore || e.v > 120
+	}
+}
