@@ -217,6 +217,35 @@ func undocumented(files []goFile) []string {
 	return dedup(found)
 }
 
+// leakDetectors find goroutines that outlive their test.
+var leakDetectors = []string{"go.uber.org/goleak", "testing/synctest"}
+
+// unwatched reports packages that start goroutines while no file of theirs brings a leak detector.
+func unwatched(files []goFile) []string {
+	starts, watched := map[string]string{}, map[string]bool{}
+	for _, f := range files {
+		for _, importPath := range leakDetectors {
+			watched[f.dir()] = watched[f.dir()] || localName(f.File, importPath) != ""
+		}
+		if f.test() {
+			continue
+		}
+		ast.Inspect(f.File, func(n ast.Node) bool {
+			if _, ok := n.(*ast.GoStmt); ok {
+				starts[f.dir()] = f.at(n)
+			}
+			return true
+		})
+	}
+	var found []string
+	for dir, at := range starts {
+		if !watched[dir] {
+			found = append(found, fmt.Sprintf("%s: starts a goroutine, but no test of %s looks for leaks with one of %s", at, dir, strings.Join(leakDetectors, ", ")))
+		}
+	}
+	return dedup(found)
+}
+
 const (
 	holder  = "Copyright 2026 The Airassay Authors"
 	licence = "SPDX-License-Identifier: Apache-2.0"
@@ -314,6 +343,7 @@ func heavyContracts(files []file) []string {
 
 func TestAssayReadsNoClock(t *testing.T)            { report(t, clockReaders(goFiles(t))) }
 func TestSkippedTestsSayWhy(t *testing.T)           { report(t, silentSkips(goFiles(t))) }
+func TestGoroutinesAreWatched(t *testing.T)         { report(t, unwatched(goFiles(t))) }
 func TestPackagesSayWhatTheyAreFor(t *testing.T)    { report(t, undocumented(goFiles(t))) }
 func TestSourceCarriesTheLicence(t *testing.T)      { report(t, unlicensed(repository(t))) }
 func TestNoPathOfOneMachine(t *testing.T)           { report(t, homesick(repository(t))) }
@@ -345,6 +375,10 @@ func TestChecksCatchTheirMutants(t *testing.T) {
 		{"Skip of nothing", "sdk/a_test.go", "package a\nfunc f() { b.Skip() }", inGo(silentSkips), 1},
 		{"Skip of an empty reason", "sdk/a_test.go", `package a; func f() { f.Skip("") }`, inGo(silentSkips), 1},
 		{"Skip with a reason", "sdk/a_test.go", `package a; func f() { t.Skipf("needs %s", "git") }`, inGo(silentSkips), 0},
+
+		{"a goroutine nobody watches", "sdk/a.go", "package a\nfunc f() { go f() }", inGo(unwatched), 1},
+		{"a goroutine under watch", "sdk/a.go", "package a\nimport \"go.uber.org/goleak\"\nfunc f() { go f() }", inGo(unwatched), 0},
+		{"a goroutine of a test", "sdk/a_test.go", "package a\nfunc f() { go f() }", inGo(unwatched), 0},
 
 		{"no package comment", "sdk/a.go", header + "package a", inGo(undocumented), 1},
 		{"only a licence", "sdk/a.go", strings.TrimSpace(header) + "\npackage a", inGo(undocumented), 1},

@@ -87,7 +87,7 @@ func strangers(rows []acquaintance, edges []edge) []string {
 	for _, e := range edges {
 		row, ok := rowFor(rows, e.from)
 		if !ok {
-			found = append(found, fmt.Sprintf("%s: no row of the house covers %s; give it one, with its reason", e.file, e.from))
+			found = append(found, e.from+": no row of the house covers this package; give it one, with its reason")
 			continue
 		}
 		to, ours := own(e.to)
