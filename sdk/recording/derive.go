@@ -131,9 +131,15 @@ type grid struct {
 	step, zero float64 // of the parameter
 	scale      float64 // VSS units in one unit of the file
 	seen       int
+	last       float64
+	changes    int
 	decimals   int  // most digits behind the mark
 	off        bool // values stand between the parameter's steps
 }
+
+// coarseEvidence is how often a value must change before missing digits show that the
+// logger rounded: a column that is always 1 tells nothing.
+const coarseEvidence = 8
 
 // mostDecimals marks values that were computed rather than measured: 0.1+0.2.
 const mostDecimals = 9
@@ -142,7 +148,10 @@ func (g *grid) add(value float64, decimals int) {
 	if g.seen >= gridSamples {
 		return
 	}
-	g.seen++
+	if g.seen++; value != g.last {
+		g.changes++
+		g.last = value
+	}
 	g.decimals = max(g.decimals, decimals)
 	if g.off || g.step == 0 {
 		return
@@ -160,8 +169,11 @@ func (g *grid) resolution() float64 {
 		return 0
 	}
 	written := g.scale * power10(-g.decimals)
-	if g.off {
+	switch {
+	case g.off:
 		return written
+	case g.changes < coarseEvidence && g.step > 0:
+		return g.step
 	}
 	return max(written, g.step)
 }

@@ -123,8 +123,12 @@ func (f *foreignReader) header() error {
 	if err != nil {
 		return err
 	}
-	f.all = make([]foreignColumn, len(f.cells))
-	for i, cell := range f.cells {
+	cells := f.cells
+	for len(cells) > 1 && len(bytes.TrimSpace(cells[len(cells)-1])) == 0 {
+		cells = cells[:len(cells)-1]
+	}
+	f.all = make([]foreignColumn, len(cells))
+	for i, cell := range cells {
 		f.all[i] = foreignColumn{header: string(bytes.TrimSpace(cell)), index: -1}
 	}
 	if err := f.placeColumns(); err != nil {

@@ -23,6 +23,8 @@ type records struct {
 	file      string
 	separator byte
 	strict    bool
+	anyBytes  bool // bytes that are no UTF-8 are noted in sawBytes, not refused
+	sawBytes  bool
 
 	buf        []byte
 	start, end int // the part of buf that is not consumed
@@ -145,10 +147,14 @@ func (s *records) check() error {
 	if at := bytes.IndexByte(s.raw, '\r'); at >= 0 {
 		return s.fault(s.columnAt(at), KindBinary, "a carriage return inside the line", "lines that end in LF or CRLF", "save the file with one of these line ends")
 	}
-	if !utf8.Valid(s.raw) {
-		return s.notUTF8()
+	if utf8.Valid(s.raw) {
+		return nil
 	}
-	return nil
+	if s.anyBytes {
+		s.sawBytes = true
+		return nil
+	}
+	return s.notUTF8()
 }
 
 func (s *records) notUTF8() error {
