@@ -129,10 +129,6 @@ func (s *Store) Range(ctx context.Context, capture store.Capture, from int64) it
 		}
 		for next := from; ; {
 			chunks, err := s.readChunks(ctx, capture, next)
-			if err != nil {
-				fail(err)
-				return
-			}
 			for _, chunk := range chunks {
 				if err := chunk.Verify(next); err != nil {
 					fail(fmt.Errorf("%s: %w", s.path, err))
@@ -142,6 +138,10 @@ func (s *Store) Range(ctx context.Context, capture store.Capture, from int64) it
 					return
 				}
 				next++
+			}
+			if err != nil {
+				fail(err)
+				return
 			}
 			if len(chunks) > 0 {
 				continue
@@ -156,7 +156,7 @@ func (s *Store) Range(ctx context.Context, capture store.Capture, from int64) it
 	}
 }
 
-// readChunks reads a few chunks and holds nothing afterwards, so that a slow
+// readChunks reads a few chunks, those before an error included, and holds nothing afterwards, so that a slow
 // reader neither keeps the log from being folded nor the store from closing.
 func (s *Store) readChunks(ctx context.Context, capture store.Capture, from int64) (chunks []store.Chunk, err error) {
 	if err := s.enter(); err != nil {
@@ -171,7 +171,7 @@ func (s *Store) readChunks(ctx context.Context, capture store.Capture, from int6
 	for bytes := 0; bytes < readBytes && rows.Next(); {
 		chunk, err := scanChunk(rows)
 		if err != nil {
-			return nil, s.explain(err)
+			return chunks, s.explain(err)
 		}
 		bytes += len(chunk.Blob)
 		chunks = append(chunks, chunk)
@@ -184,10 +184,7 @@ func scanChunk(rows *sql.Rows) (store.Chunk, error) {
 	var digest []byte
 	err := rows.Scan(&chunk.Sequence, &chunk.First, &chunk.Last, &chunk.Samples, &digest, &chunk.Blob)
 	chunk.Sequence &= sequenceMask
-	if err == nil && len(digest) != len(chunk.Digest) {
-		err = fmt.Errorf("chunk %d has a digest of %d bytes: %w", chunk.Sequence, len(digest), store.ErrCorrupt)
-	}
-	copy(chunk.Digest[:], digest)
+	copy(chunk.Digest[:], digest) // One that is cut off fits no blob.
 	return chunk, err
 }
 

@@ -150,14 +150,14 @@ func (s *Store) enter() error {
 func (s *Store) leave() { s.gate.RUnlock() }
 
 func makeDir(dir string) (string, error) {
-	dir, err := filepath.Abs(dir)
+	absolute, err := filepath.Abs(dir)
 	if err == nil {
-		err = os.MkdirAll(dir, 0o700)
+		err = os.MkdirAll(absolute, 0o700)
 	}
 	if err != nil {
-		return "", fmt.Errorf("data directory: %w: %w", store.ErrUnavailable, err)
+		return "", fmt.Errorf("data directory %s: %w: %w", dir, store.ErrUnavailable, err)
 	}
-	return dir, nil
+	return absolute, nil
 }
 
 // createFile makes the database file where it is not there: readable by its

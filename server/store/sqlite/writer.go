@@ -6,6 +6,7 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"runtime"
@@ -150,6 +151,15 @@ func (w *writer) close() error {
 	return err
 }
 
+// discard closes the connection for good instead of giving it back to the pool.
+func (w *writer) discard() {
+	_ = w.stmts.close() // Before the connection: the driver does not survive the other order.
+	if w.conn != nil {
+		_ = w.conn.Raw(func(any) error { return driver.ErrBadConn }) // Gives that error back.
+	}
+	_ = w.close() // It is given up because it does not work; it may say so once more.
+}
+
 // settle carries out a group in one transaction. Where that fails for a reason
 // that is not the caller's, each job gets a transaction of its own, so that
 // one that cannot be written does not take its neighbours with it.
@@ -197,7 +207,7 @@ func (w *writer) begin() error {
 		}
 	}
 	w.forget()
-	_ = w.close() // It is given up because it does not work; it may say so once more.
+	w.discard()
 	if err := w.connect(context.Background()); err != nil {
 		return errors.Join(err, w.close())
 	}
@@ -209,9 +219,11 @@ func (w *writer) begin() error {
 
 func (w *writer) abort(cause error) error {
 	w.forget()
-	// SQLite rolls back by itself after some errors and then has nothing left
-	// to roll back; where it truly fails, begin takes a fresh connection.
-	_, _ = w.stmts.rollback.Exec()
+	if w.conn != nil {
+		// SQLite rolls back by itself after some errors and then has nothing left
+		// to roll back; where it truly fails, begin takes a fresh connection.
+		_, _ = w.stmts.rollback.Exec()
+	}
 	return cause
 }
 
