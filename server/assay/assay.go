@@ -90,6 +90,7 @@ type Assay struct {
 	ran, assumedLambda            bool
 	comparable, notSimultaneous   int64
 	refusedEGR                    int64
+	fullSince                     int64
 	meterDeadRunning, meterLiving int64
 }
 

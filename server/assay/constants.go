@@ -21,7 +21,10 @@ const (
 // published source unless said otherwise.
 const (
 	// speedCurvature of volumetric efficiency over speed, dimensionless.
-	speedCurvature = 0.30
+	// Above its peak it falls faster: valves and ports choke. [DOMAIN 2.2] gives 0.86 to
+	// 0.94 and back to 0.86 at 0.45, 1 and 1.33 of the peak's speed.
+	speedCurvature      = 0.30
+	speedCurvatureAbove = 0.60
 	// compressionRatio and residualGamma of the residual-gas term (Heywood).
 	compressionRatio = 10.0
 	residualGamma    = 1.3
@@ -85,6 +88,9 @@ const (
 	// engines with few cylinders [DOMAIN 3.5].
 	lowestSpeedForAir = 550.0
 	lowestFullLoadRPM = 1800.0
+	// lowestPressureShare of the barometer: below, the engine is driven by the vehicle
+	// and residual gas rules what it takes in.
+	lowestPressureShare = 0.18
 	// maxAirSD is the relative standard deviation, from sampling apart in time, above
 	// which a pairing of flow and pressure is not used.
 	maxAirSD = 0.10
@@ -103,6 +109,9 @@ const (
 	overrunPressureKPa = 27.0
 	// assumedFullLoadLambda where the control unit does not say (0.85 to 0.90).
 	assumedFullLoadLambda = 0.88
+	// fullLoadSettleUS is how long mixture and boost need after the throttle opens:
+	// enrichment, transport to the lambda sensor, the sensor itself [DOMAIN 3.12].
+	fullLoadSettleUS = 900 * second / 1000
 	// roadKmh and roadSettleS: from this speed, and after this time at it, moving air
 	// has carried the engine bay's heat away from the intake.
 	roadKmh     = 40.0

@@ -130,7 +130,7 @@ func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
 	if c.lambda.n >= 4 {
 		g := f
 		g.kind, g.y, g.n = featLambda, c.lambda.mean, int64(c.lambda.n)
-		g.sd = math.Hypot(c.lambda.sd()/math.Sqrt(c.lambda.n), lambdaSD)
+		g.sd = math.Hypot(c.lambda.sd()/math.Sqrt(math.Min(c.lambda.n, 20)), 0.005)
 		fs = append(fs, g)
 	}
 	if c.deficit.n >= 3 && !a.boosted() {
@@ -141,7 +141,7 @@ func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
 		g.sd = math.Hypot(c.deficit.sd()/math.Sqrt(math.Min(c.deficit.n, 20)), 0.004)
 		fs = append(fs, g)
 	}
-	if c.load.n >= 3 && !c.air.hasEnough() && a.airflowLoad() != no {
+	if c.load.n >= 3 && !c.air.hasEnough() && a.airflowLoad() != no && a.facts.Fuel != FuelDiesel && !a.boosted() {
 		g := f
 		g.kind, g.n = featLoad, int64(c.load.n)
 		g.measured, g.expected = c.load.mean, 95

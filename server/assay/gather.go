@@ -89,6 +89,9 @@ func (a *Assay) gather(p *point) {
 	}
 	a.rest.standing = false
 	a.ran = true
+	if !p.full {
+		a.fullSince = p.t
+	}
 	if known(p.coolant) {
 		a.warmest = math.Max(or(a.warmest, p.coolant), p.coolant)
 	}
@@ -184,8 +187,11 @@ func (a *Assay) usableForAir(p *point) bool {
 	if !p.flow.ok || !p.pressure.ok || p.flow.v < 0.3 || p.pressure.v < 8 {
 		return false
 	}
-	if p.egr > maxRecirculation {
+	if p.egr > maxRecirculation || a.facts.Fuel == FuelDiesel && !p.full && !known(p.egr) {
 		a.refusedEGR++
+		return false
+	}
+	if p.pressure.v < lowestPressureShare*or(p.baro, 100) || a.cutsFuel(p) {
 		return false
 	}
 	if p.speed.v < lowestSpeedForAir || (p.full && p.speed.v < lowestFullLoadRPM) {
@@ -303,7 +309,7 @@ func (a *Assay) gatherFullLoad(c *cell, p *point) {
 	if p.speed.v < lowestFullLoadRPM || !p.demanded && (known(p.pedal) || known(p.throttle)) && !p.pressure.ok {
 		return
 	}
-	if known(p.lambda) && p.calm {
+	if known(p.lambda) && p.t-a.fullSince >= fullLoadSettleUS && p.closedLoop != yes {
 		cmd := p.lambdaCmd
 		if known(cmd) {
 			c.lambda.add(math.Log(p.lambda/cmd), 1)

@@ -55,7 +55,7 @@ func (m *model) covariance(fs []feature, odd bool) (s matrix, j [][nuisanceCount
 	}
 	for i := range n {
 		for k := range i + 1 {
-			sum := 0.0
+			sum := m.shared(&fs[i], &fs[k])
 			for q := range nuisanceCount {
 				sum += j[i][q] * j[k][q]
 			}

@@ -52,7 +52,11 @@ type engine struct {
 // times what the residual gas leaves room for at part load.
 func (e *engine) volumetricEfficiency(rpm, pressureKPa, baroKPa float64) float64 {
 	x := math.Min(1.5, math.Max(0.15, rpm/e.peakRPM))
-	ve := e.veTop * (1 - speedCurvature*sq(x-1))
+	curvature := speedCurvature
+	if x > 1 {
+		curvature = speedCurvatureAbove
+	}
+	ve := e.veTop * (1 - curvature*sq(x-1))
 	if e.diesel {
 		return ve
 	}

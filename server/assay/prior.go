@@ -69,6 +69,13 @@ func nominalEngine(f *Facts) engine {
 	case known(f.Valves):
 		e.veTop = 0.92
 	}
+	switch f.Fuel {
+	case FuelLpg:
+		// Gas takes room that air would have had: 4 % for LPG, 9 % for natural gas.
+		e.veTop *= 0.97
+	case FuelCng:
+		e.veTop *= 0.93
+	}
 	// Volumetric efficiency peaks at about 0.70 to 0.75 of rated speed.
 	e.peakRPM = 0.74 * or(f.RatedPowerRPM, rated)
 	return e
@@ -85,13 +92,22 @@ const (
 	// veTiltSD over a factor of three in speed; veVacuumSD and veVacuumCurveSD per
 	// unit of 1−p/baro and its square: cam timing, overlap, recirculation.
 	veTiltSD        = 0.045
-	veVacuumSD      = 0.13
-	veVacuumCurveSD = 0.10
-	manifoldSD      = 1.2 // kPa
-	barometerSD     = 0.8 // kPa
-	chargeSD        = 3.0 // K
-	heatingSD       = 0.5 // share of the charge heating
-	coolerSD        = 0.5 // share of what compressor and cooler add
+	veVacuumSD      = 0.11
+	veVacuumCurveSD = 0.08
+	// veTuningSD and veTuningLength: bumps of volumetric efficiency over the logarithm
+	// of speed (runner tuning, cam switching). veOverlapSD and veOverlapLength: the
+	// same over vacuum 1−p/baro, growing with it.
+	veTuningSD      = 0.045
+	veTuningLength  = 0.40
+	veOverlapSD     = 0.13
+	veOverlapLength = 0.22
+	// boostSD of volumetric efficiency at 50 kPa of boost and above: scavenging.
+	boostSD     = 0.05
+	manifoldSD  = 1.2 // kPa
+	barometerSD = 0.8 // kPa
+	chargeSD    = 3.0 // K
+	heatingSD   = 0.5 // share of the charge heating
+	coolerSD    = 0.5 // share of what compressor and cooler add
 	// meterGainSD and meterShapeSD of a true meter: a data sheet's ±3 % is a limit.
 	meterGainSD  = 0.018
 	meterShapeSD = 0.010
@@ -101,7 +117,7 @@ const (
 	mixtureIdleSD = 0.030
 	rateSD        = 0.05
 	rateShapeSD   = 0.07
-	lambdaSD      = 0.03
+	lambdaSD      = 0.025
 	tableSD       = 0.035
 	deficitSD     = 0.011
 	thermistorSD  = 2.0 // K
@@ -110,7 +126,7 @@ const (
 	oddSensorSD   = 16.0
 	weatherSD     = 1.2 // kPa, weather about the standard atmosphere
 	bankSD        = 0.025
-	metersSD      = 0.025
+	metersSD      = 0.03
 	loadSD        = 0.05
 	restFlowSD    = 0.20 // g/s
 )
@@ -137,6 +153,10 @@ const (
 	nOutside
 	nSensor
 	nWeather
+	nBoost
+	nApplied
+	nLambda
+	nMeters
 	nuisanceCount
 )
 
@@ -166,6 +186,8 @@ func (m *model) nuisances(f *feature) [nuisanceCount]float64 {
 		j[nSensor] = sensorSD
 	case featLoad:
 		j[nMeterGain], j[nLoad] = meterGainSD, loadSD
+	case featMeters:
+		j[nMeters] = metersSD
 	}
 	return j
 }
@@ -192,8 +214,28 @@ func (m *model) airNuisances(f *feature, j *[nuisanceCount]float64) {
 	if m.boosted && m.engine.location != LocationAfterCooler && p > f.baro {
 		j[nHeating] = math.Hypot(j[nHeating], coolerSD*m.engine.coolerRise(f.tempK-zeroC, p, f.baro)/f.tempK)
 	}
+	if over := p - f.baro; m.boosted && over > 0 {
+		j[nBoost] = boostSD * math.Min(1, over/50)
+	}
 	m.meterNuisances(f.flow, 1, j)
 }
+
+// shared is the covariance of two features through the roughness of volumetric
+// efficiency over speed and vacuum.
+func (m *model) shared(f, g *feature) float64 {
+	breathes := func(k featureKind) bool { return k == featAir || k == featTable }
+	if !breathes(f.kind) || !breathes(g.kind) {
+		return 0
+	}
+	x := sq(veTuningSD) * math.Exp(-0.5*sq(math.Log(f.rpm/g.rpm)/veTuningLength))
+	if f.kind == featAir && g.kind == featAir {
+		v, w := vacuumOf(f), vacuumOf(g)
+		x += sq(veOverlapSD) * v * w * math.Exp(-0.5*sq((v-w)/veOverlapLength))
+	}
+	return x
+}
+
+func vacuumOf(f *feature) float64 { return math.Max(0, 1-or(f.pressure, f.baro)/f.baro) }
 
 func (m *model) meterNuisances(flow, sign float64, j *[nuisanceCount]float64) {
 	if !m.metered {
@@ -218,6 +260,8 @@ func (m *model) fuelNuisances(f *feature, j *[nuisanceCount]float64) {
 		j[nMixtureIdle] = mixtureIdleSD * fade
 	case featLambda:
 		j[nMixture] = mixtureSD
+		j[nLambda] = lambdaSD
+		j[nApplied] = appliedSD * m.trimLevel
 		j[nMeterGain] *= 1 - m.applied
 		j[nMeterShape] *= 1 - m.applied
 	case featRate:
@@ -250,11 +294,11 @@ func (m *model) ownSD(f *feature) float64 {
 	case featRate:
 		own = 0.025
 	case featLambda:
-		own = math.Hypot(0.01, appliedSD*math.Max(math.Abs(f.y), m.trimLevel))
+		own = 0.012
 	case featBank:
 		own = bankSD
 	case featMeters:
-		own = metersSD
+		own = 0.01
 	case featRestFlow:
 		own = restFlowSD
 	}
