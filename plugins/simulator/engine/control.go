@@ -51,6 +51,7 @@ type controlUnit struct {
 	idleIntegral             float64
 	plateNow                 float64
 	plateWanted              float64
+	boostAsked               float64 // Pa
 	fullLoad, cut, closed    bool
 	fullSince, runTime       float64
 	status                   float64
@@ -63,7 +64,6 @@ type controlUnit struct {
 	dieselIntegral           float64
 	egrOpen                  float64
 	peak                     loadTable
-	fullLoadLong             float64
 	limiter                  bool
 }
 
@@ -91,7 +91,6 @@ func (e *Engine) Adopt(other *Engine) {
 	for b := range e.ecu.banks {
 		e.ecu.banks[b].long = other.ecu.banks[b].long
 	}
-	e.ecu.fullLoadLong = other.ecu.fullLoadLong
 	e.ecu.idleIntegral = other.ecu.idleIntegral
 	e.ecu.dieselIntegral = other.ecu.dieselIntegral
 }
@@ -135,7 +134,11 @@ func (c *controlUnit) idle(dt float64, d Drive) float64 {
 	base := 0.0035 * e.Spec.Displacement / 0.002 * (2.1e-3 / e.Spec.ThrottleArea)
 	share := base + c.idleIntegral
 	if d.Pedal < 0.01 && !d.Coupled {
-		share += 0.004 * clamp(err, -0.5, 0.5)
+		share += 0.006 * clamp(err, -0.4, 0.5)
+	}
+	if d.Pedal < 0.01 {
+		// A dashpot keeps some air through the overrun, or oil would be drawn past the rings.
+		share += 0.6 * base * clamp((d.RPM-1.4*target)/2000, 0, 1.6)
 	}
 	c.idleShare = approach(c.idleShare, clamp(share, 0, 0.2), dt, 0.08)
 	return c.idleShare
@@ -261,7 +264,7 @@ func (c *controlUnit) model(d Drive) float64 {
 	if s.Meter == NoMeter {
 		// The maker has mapped the type on a test bench, residual gas included.
 		p := c.mapReading()
-		ve := s.TypeBreathing.At(d.RPM) * c.mapped(p)
+		ve := s.TypeBreathing.At(d.RPM) * c.mapped(d.RPM, p)
 		t := e.heat.charge(s, c.air, c.intakeTemp)
 		return ve * s.Displacement * d.RPM / 120 * p / (gasConstantAir * t) * math.Pow(t/303, s.HeatExponent)
 	}
@@ -269,12 +272,12 @@ func (c *controlUnit) model(d Drive) float64 {
 }
 
 // mapped is the share of the full-load volumetric efficiency that is left at a manifold pressure in Pa.
-func (c *controlUnit) mapped(p float64) float64 {
+func (c *controlUnit) mapped(rpm, p float64) float64 {
 	s := &c.e.Spec
 	back := c.e.exhaust / s.RatedFlow
 	over := (c.believedBaro() + back*back*s.ExhaustDrop) / math.Max(p, 8000)
 	rc := s.CompressionRatio
-	return (rc - math.Pow(over, 1/1.3)) / (rc - 1) / (1 + s.Overlap*math.Max(0, over-1)) * (1 - s.gasShare())
+	return (rc - math.Pow(over, 1/1.3)) / (rc - 1) / (1 + s.Overlap*math.Max(0, over-1)) * (1 - s.gasShare()) * s.phasing(rpm, p/c.believedBaro())
 }
 
 // plateBias is the error over plate position of a substitute that knows only plate and speed.
@@ -362,12 +365,14 @@ func (c *controlUnit) mode(dt float64, d Drive) {
 	default:
 		c.status = 2
 	}
-	if c.substituted && ready && c.status == 2 && e.Faults.Meter[0].Signal != SignalSound && e.Spec.Control.ModelError > 0 {
+	if c.substituted && c.status == 2 && k.OpensLoopOnSubstitute {
 		c.status = 8
 	}
 	c.spark = 1
 	if d.Pedal < 0.01 && !d.Coupled {
-		c.spark = 0.78 // retarded for the torque reserve
+		// Retarded for a torque reserve, and quick to use it.
+		target := c.idleTarget()
+		c.spark = clamp(0.78+0.8*(target-d.RPM)/target, 0.6, 1)
 	}
 	st.ClosedLoop, st.FullLoad, st.Cut, st.Substituted = c.closed, c.fullLoad, c.cut, c.substituted
 }

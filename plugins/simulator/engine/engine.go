@@ -30,6 +30,8 @@ type State struct {
 	// MeterFlow is what passes all meters, ThrottleFlow what passes the throttle,
 	// EngineFlow all fresh air and leakage that the cylinders take; kg/s, moist.
 	MeterFlow, ThrottleFlow, EngineFlow float64
+	// LeakFlow is what enters behind the throttle, purge included; kg/s.
+	LeakFlow float64
 	// Indicated is what the meters together show in kg/s, without noise, lag and pulsation.
 	Indicated [2]float64
 	// ManifoldPressure, PrePressure (before the throttle) and ExhaustPressure are in Pa.
@@ -68,21 +70,19 @@ type Engine struct {
 	ecu    controlUnit
 	heat   thermal
 
-	duct       float64 // kg/s through the meters, smoothed by the duct's volume
-	exhaust    float64 // kg/s, smoothed by the exhaust's volume
-	boost      float64 // pressure ratio of the charger
-	egr        float64 // kg/s
-	manifold   float64 // Pa
-	inert      float64 // share of exhaust gas in the manifold
-	mapShown   float64 // Pa, behind the sensor's lag
-	density    float64 // kg/m³ of outside air
-	dry        float64 // share of dry air
-	gas        float64 // J/(kg·K)
-	plateDirt  float64
-	prePurge   float64
-	stoich     float64
-	stoichECU  float64
-	seededOnce bool
+	duct      float64 // kg/s through the meters, smoothed by the duct's volume
+	exhaust   float64 // kg/s, smoothed by the exhaust's volume
+	boost     float64 // pressure ratio of the charger
+	egr       float64 // kg/s
+	manifold  float64 // Pa
+	inert     float64 // share of exhaust gas in the manifold
+	mapShown  float64 // Pa, behind the sensor's lag
+	density   float64 // kg/m³ of outside air
+	dry       float64 // share of dry air
+	gas       float64 // J/(kg·K)
+	rock      float64 // relative, of a torn duct's area
+	stoich    float64
+	stoichECU float64
 }
 
 // New makes an engine at rest. The coolant starts at coolant K and the bonnet
@@ -136,7 +136,9 @@ func (e *Engine) breathe(dt float64, d Drive) {
 	leakIn := 0.0
 	if f.DuctLeakArea > 0 {
 		suction := math.Max(0, e.Air.Pressure-0.5*(atMeter+beforeDevice))
-		leakIn = f.DuctLeakArea * math.Sqrt(2*e.density*suction)
+		// The tear opens and closes a little as the engine rocks.
+		e.rock = approach(e.rock, 0.25*e.random.NormFloat64(), dt, 0.3)
+		leakIn = f.DuctLeakArea * (1 + clamp(e.rock, -0.4, 0.4)) * math.Sqrt(2*e.density*suction)
 	}
 
 	pre := beforeDevice * e.charge(dt, d, beforeDevice)
@@ -180,6 +182,7 @@ func (e *Engine) charge(dt float64, d Drive, inlet float64) float64 {
 	// The wastegate holds the pressure, not the ratio, so a choked filter costs no boost until the shaft is at its limit.
 	wanted = math.Max(1, wanted*standardPressure/math.Max(inlet, 0.5*standardPressure))
 	wanted = math.Min(wanted, s.Charger.MaxRatio*1.15*standardPressure/e.Air.Pressure)
+	e.ecu.boostAsked = wanted * inlet
 	if s.Aspiration == Supercharged {
 		able := 1 + (s.Charger.MaxRatio-1)*clamp(0.65+0.4*d.RPM/s.RatedRPM, 0, 1.1)
 		e.boost = approach(e.boost, math.Min(wanted, able), dt, 0.1)
@@ -211,7 +214,10 @@ func (e *Engine) fillManifold(dt float64, d Drive, pre, preTemp float64) float64
 	swallow := ve * s.Displacement * d.RPM / 120 / (e.gas * charge) // kg/(s·Pa)
 
 	area := s.ThrottleArea * plateShare(st.Plate)
-	if s.Fuel == Diesel {
+	if s.LiftControl {
+		swallow = lifted(swallow, area, e.Air.Pressure, preTemp)
+	}
+	if s.Fuel == Diesel || s.LiftControl {
 		area = s.ThrottleArea
 	}
 	leakArea := f.ManifoldLeakArea + f.PurgeArea
@@ -247,7 +253,7 @@ func (e *Engine) fillManifold(dt float64, d Drive, pre, preTemp float64) float64
 	e.inert += dt * (e.egr - total*e.inert) / mass
 	e.inert = clamp(e.inert, 0, 0.9)
 	e.manifold = p
-	e.prePurge = leak + purge
+	st.LeakFlow = leak + purge
 	st.ManifoldPressure = p
 	st.EngineFlow = total * (1 - e.inert)
 	st.VolumetricEfficiency = ve
@@ -272,6 +278,25 @@ func plateFor(share float64) float64 {
 	return math.Acos(c) / (80 * math.Pi / 180)
 }
 
+// phasing is what variable valve timing leaves of the filling: at part load it
+// is retarded or overlapped to save pumping work, at full load it is not.
+func (s *Spec) phasing(rpm, fill float64) float64 {
+	if s.CamPhasing == 0 {
+		return 1
+	}
+	load := (fill - 0.55) / 0.2
+	speed := (rpm/s.RatedRPM - 0.42) / 0.25
+	return 1 - s.CamPhasing*math.Exp(-load*load-speed*speed)
+}
+
+// lifted turns the area that a throttle would have had into valve lift: the
+// cylinders swallow what it would have passed, up to their full filling.
+func lifted(swallow, area, pressure, temperature float64) float64 {
+	asked := OrificeFlow(area, pressure, temperature, 0) / pressure
+	x := asked / swallow
+	return swallow * x / math.Pow(1+x*x*x*x, 0.25)
+}
+
 // efficiency is the share of the displaced volume that fresh gas at manifold state fills.
 func (e *Engine) efficiency(rpm, exhaust, clogged float64) float64 {
 	s, f := &e.Spec, &e.Faults
@@ -285,6 +310,7 @@ func (e *Engine) efficiency(rpm, exhaust, clogged float64) float64 {
 	over := exhaust / p
 	rc := s.CompressionRatio
 	ve *= (rc - math.Pow(over, 1/expansion)) / (rc - 1)
+	ve *= s.phasing(rpm, p/e.Air.Pressure)
 	overlap := s.Overlap * math.Max(0, over-1)
 	if f.ValveTiming > 0 {
 		overlap *= 1 + 2*f.ValveTiming

@@ -100,7 +100,9 @@ func (m *meterState) step(now, dt, flow, density, reckoned, amplitude float64, r
 	} else {
 		m.element = approach(m.element, target, dt, tau)
 	}
-	m.voltage = approach(m.voltage, random.NormFloat64()*m.spec.Noise*math.Sqrt(0.04/dt), dt, 0.02)
+	// Turbulence in the housing is relatively stronger at idle.
+	noise := m.spec.Noise * (1 + 1.5/(1+flow/5))
+	m.voltage = approach(m.voltage, random.NormFloat64()*noise*math.Sqrt(0.04/dt), dt, 0.02)
 	shown := m.element * (1 + m.voltage)
 	return m.electrical(now, shown, random)
 }

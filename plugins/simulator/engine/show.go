@@ -54,6 +54,12 @@ func (e *Engine) show(dt float64, d Drive) {
 	v[AmbientAirTemperature] = e.heat.ambientSensor - kelvin
 	v[EthanolPercent] = 100 * s.Ethanol
 	v[OilTemperature] = e.heat.oil - kelvin
+	v[WarmupsSinceClear] = k.WarmUps
+	v[TimeSinceClear] = k.WarmUps*90 + c.runTime/60
+	v[MAPHighRes] = v[ManifoldPressure]
+	v[ExhaustPressure1] = st.ExhaustPressure / 1000
+	v[BoostCommanded] = math.Max(c.boostAsked, e.Air.Pressure) / 1000
+	v[BoostActual] = st.PrePressure / 1000
 	e.showFuel()
 }
 
@@ -78,7 +84,7 @@ func (c *controlUnit) replacement(d Drive) float64 {
 	if d.RPM < 200 {
 		return 0
 	}
-	if s.Control.ModelError > 0 {
+	if !s.Control.ShowsFixedSubstitute {
 		return c.model(d) * 1000
 	}
 	switch {

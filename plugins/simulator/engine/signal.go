@@ -33,7 +33,6 @@ const (
 	Lambda2
 	CommandedEGR
 	CommandedPurge
-	FuelLevel
 	WarmupsSinceClear
 	BarometricPressure
 	ControlModuleVoltage
@@ -50,6 +49,11 @@ const (
 	MAFA
 	MAFB
 	FuelRateMass
+	TimeSinceClear
+	MAPHighRes
+	ExhaustPressure1
+	BoostCommanded
+	BoostActual
 	NumSignals
 )
 
@@ -96,7 +100,6 @@ var definitions = [NumSignals]Definition{
 	Lambda2:                {"O2WR.Sensor5.Lambda", 0x28, stepRatio, 0, maxRatio, false},
 	CommandedEGR:           {"CommandedEGR", 0x2C, stepPercent, 0, 100, false},
 	CommandedPurge:         {"CommandedEVAP", 0x2E, stepPercent, 0, 100, false},
-	FuelLevel:              {"FuelLevel", 0x2F, stepPercent, 0, 100, true},
 	WarmupsSinceClear:      {"WarmupsSinceDTCClear", 0x30, 1, 0, 255, true},
 	BarometricPressure:     {"BarometricPressure", 0x33, 1, 0, 255, true},
 	ControlModuleVoltage:   {"ControlModuleVoltage", 0x42, 0.001, 0, 65.535, false},
@@ -113,6 +116,11 @@ var definitions = [NumSignals]Definition{
 	MAFA:                   {"MAFA", 0x66, 0.03125, 0, 2047.96875, false},
 	MAFB:                   {"MAFB", 0x66, 0.03125, 0, 2047.96875, false},
 	FuelRateMass:           {"FuelRateMass", 0x9D, 0.02, 0, 1310.7, false},
+	TimeSinceClear:         {"TimeSinceDTCCleared", 0x4E, 1, 0, 65535, true},
+	MAPHighRes:             {"MAPHighRes", 0x87, 0.03125, 0, 2047.96875, false},
+	ExhaustPressure1:       {"ExhaustPressure1", 0x73, 0.01, 0, 655.35, false},
+	BoostCommanded:         {"BoostCommandedA", 0x70, 0.03125, 0, 2047.96875, false},
+	BoostActual:            {"BoostActualA", 0x70, 0.03125, 0, 2047.96875, false},
 }
 
 // Define returns how a signal is written on the link.

@@ -166,6 +166,11 @@ type Control struct {
 	BaroFromMAP bool
 	// ModelError is the error of the substitute for the air meter.
 	ModelError float64
+	// ShowsFixedSubstitute makes a replaced meter show one of three fixed values instead of a model,
+	// and OpensLoopOnSubstitute gives up lambda control with it.
+	ShowsFixedSubstitute, OpensLoopOnSubstitute bool
+	// WarmUps is the number of warm-ups since codes were cleared.
+	WarmUps float64
 	// Electronic is true for a throttle without a cable; Progression bends pedal to plate.
 	Electronic  bool
 	Progression float64
@@ -203,6 +208,8 @@ type Spec struct {
 
 	Overlap       float64 // loss by backflow in the overlap per (exhaust/manifold pressure − 1)
 	Scavenging    float64 // loss per exhaust back-pressure relative to manifold pressure
+	CamPhasing    float64 // loss of filling at part load by variable timing, relative, at most
+	LiftControl   bool    // load is set by valve lift, with an open throttle
 	HeatExponent  float64 // rise of volumetric efficiency with charge temperature
 	PickUp        float64 // heat pick-up of the charge at 1 g/s per litre
 	PickUpFalloff float64 // its exponent over flow

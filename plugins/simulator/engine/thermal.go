@@ -102,13 +102,20 @@ func (t *thermal) ambient(dt float64, e *Engine, d Drive, hot float64) {
 func (t *thermal) coolant(dt float64, e *Engine, d Drive) {
 	st, s := &e.State, &e.Spec
 	litres := s.Displacement * 1000
-	heat := 0.30 * st.EngineFlow * 2.98e6 // W to the coolant: a third of the fuel's heat
+	const (
+		toCoolant  = 0.26   // share of the fuel's heat
+		perAir     = 2.98e6 // J of fuel heat per kg of air burnt
+		opening    = 8.0    // K over which the thermostat opens
+		perLitreJK = 17e3   // J/K, heat capacity of metal and coolant per litre
+	)
+	heat := toCoolant * st.EngineFlow * perAir
 	if st.Cut {
 		heat = 0
 	}
-	open := clamp((st.Coolant-s.Thermostat)/8, 0, 1)
-	loss := (8 + 6*math.Sqrt(d.Speed)) * litres * (st.Coolant - e.Air.Temperature) * (0.12 + 2.4*open)
-	st.Coolant += dt * (heat - loss) / (17e3 * (litres + 1.2))
+	open := clamp((st.Coolant-s.Thermostat)/opening, 0, 1)
+	root := math.Sqrt(d.Speed)
+	conductance := litres * (6 + 1.5*root + open*(60+110*root)) // W/K
+	st.Coolant += dt * (heat - conductance*(st.Coolant-e.Air.Temperature)) / (perLitreJK * (litres + 1.2))
 	st.Coolant = math.Max(st.Coolant, e.Air.Temperature)
 }
 

@@ -107,7 +107,7 @@ func wish(s engine.Signal) float64 {
 	switch s {
 	case engine.EngineSpeed, engine.MAF, engine.MAFA, engine.MAFB:
 		return 1
-	case engine.ManifoldPressure:
+	case engine.ManifoldPressure, engine.MAPHighRes, engine.BoostActual:
 		return 1.5
 	case engine.EngineLoad, engine.AbsoluteLoad, engine.ThrottlePosition, engine.PedalD:
 		return 2.5
@@ -116,7 +116,7 @@ func wish(s engine.Signal) float64 {
 		return 4
 	case engine.LongTermFuelTrim1, engine.LongTermFuelTrim2, engine.FuelStatus, engine.CommandedPurge:
 		return 7
-	case engine.FuelLevel, engine.WarmupsSinceClear, engine.EthanolPercent, engine.BarometricPressure,
+	case engine.TimeSinceClear, engine.WarmupsSinceClear, engine.EthanolPercent, engine.BarometricPressure,
 		engine.AmbientAirTemperature, engine.OilTemperature, engine.CoolantTemperature, engine.ControlModuleVoltage, engine.RunTime:
 		return 45
 	case engine.IntakeTemp:

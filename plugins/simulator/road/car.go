@@ -91,6 +91,8 @@ func (c *Car) start(dt float64, u Controls) {
 	switch {
 	case !u.Key:
 		c.Running, c.cranked = false, 0
+	case c.Running && c.RPM < 250:
+		c.Running, c.cranked = false, 0 // stalled
 	case c.Running:
 	case u.Crank:
 		c.cranked += dt

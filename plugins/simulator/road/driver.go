@@ -84,6 +84,10 @@ func (d *Driver) Next(dt float64, c *Car) Controls {
 	d.wander += dt * (-d.wander/4 + d.Steady*0.02*d.random.NormFloat64()/math.Sqrt(dt))
 	s := &d.Script[d.index]
 	u := Controls{Key: true}
+	if s.Kind != KeyOn && s.Kind != Start && !c.Running {
+		d.gear = 0
+		return Controls{Key: true, Crank: true, Clutch: true, Brake: 0.2} // it stalled
+	}
 	switch s.Kind {
 	case KeyOn:
 		d.endAfter(s.Seconds)

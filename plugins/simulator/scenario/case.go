@@ -22,6 +22,8 @@ var Conditions = []string{
 	"CONDITION_THROTTLE_LIMITED", "CONDITION_VEHICLE_FACTS_WRONG", "CONDITION_UNKNOWN",
 }
 
+const soundCondition = "CONDITION_NO_FAULT"
+
 // Options steer the draw.
 type Options struct {
 	// Condition and Cause, when set, are the names of what must be drawn.
@@ -40,7 +42,7 @@ func (o Options) Check() error {
 	if o.Condition != "" && !slices.Contains(Conditions, o.Condition) {
 		return fmt.Errorf("condition %q is not known; expected one of %v", o.Condition, Conditions)
 	}
-	if o.Cause != "" && o.Cause != "CAUSE_NONE" && !slices.ContainsFunc(faults, func(f fault) bool {
+	if o.Cause != "" && !slices.ContainsFunc(faults, func(f fault) bool {
 		return f.cause == o.Cause && (o.Condition == "" || f.condition == o.Condition)
 	}) {
 		return fmt.Errorf("cause %q cannot be simulated for condition %q", o.Cause, o.Condition)
@@ -94,14 +96,14 @@ type Case struct {
 // Draw draws one case. The same options and seed give the same case.
 func Draw(o Options, seed uint64) Case {
 	d := dice{rand.New(rand.NewPCG(seed, 0xa0761d6478bd642f))}
-	c := Case{Seed: seed, Condition: "CONDITION_NO_FAULT", Cause: "CAUSE_NONE", DisplacementFactor: 1}
+	c := Case{Seed: seed, Condition: soundCondition, Cause: "CAUSE_NONE", DisplacementFactor: 1}
 	chosen := drawFault(d, o)
 	want := demands{}
 	if chosen != nil {
 		want = chosen.needs
 	}
 	c.Spec = drawSpec(d, want)
-	c.Severity = Severity(d.weighted(0.3, 0.4, 0.3))
+	c.Severity = Mild + Severity(d.weighted(0.3, 0.4, 0.3))
 	if chosen != nil {
 		c.Condition, c.Cause = chosen.condition, chosen.cause
 		c.apply(d, chosen, c.Severity)
@@ -123,7 +125,7 @@ func Draw(o Options, seed uint64) Case {
 }
 
 func drawFault(d dice, o Options) *fault {
-	if o.Condition == "CONDITION_NO_FAULT" || o.Condition == "" && o.Cause == "" && d.chance(o.HealthyShare) {
+	if o.Condition == soundCondition || o.Condition == "" && o.Cause == "" && d.chance(o.HealthyShare) {
 		return nil
 	}
 	var names []string
@@ -160,7 +162,7 @@ func (c *Case) applySecond(d dice, first *fault) {
 		if f.condition == first.condition || !c.fits(f) {
 			continue
 		}
-		severity := Severity(d.weighted(0.4, 0.4, 0.2))
+		severity := Mild + Severity(d.weighted(0.4, 0.4, 0.2))
 		amount, unit := c.Amount, c.AmountUnit
 		c.apply(d, f, severity)
 		c.Second = &SecondFault{Condition: f.condition, Cause: f.cause, Severity: severity.String(), Amount: round(c.Amount, 3), Unit: c.AmountUnit}
@@ -179,7 +181,13 @@ func (c *Case) fits(f *fault) bool {
 
 // harmless gives a sound vehicle the small flaws that many have.
 func (c *Case) harmless(d dice) {
-	c.Severity = Mild
+	c.Severity = None
+	if d.chance(0.06) {
+		// A torn element: the air by-passes the filter, all of it metered.
+		c.Cause = "CAUSE_UNFILTERED_AIR"
+		c.Faults.FilterDrop = -d.between(0.2, 0.6) * c.Spec.FilterDrop
+		return
+	}
 	if d.chance(0.3) {
 		c.Faults.FilterDrop = d.between(0, 1500)
 	}
@@ -266,10 +274,12 @@ func drawSignals(d dice, c *Case) (list []engine.Signal) {
 		{engine.OxygenVoltage1, when(spark && !s.Control.WideBand, 0.7)}, {engine.OxygenVoltage2, when(spark && two && !s.Control.WideBand, 0.6)},
 		{engine.Lambda1, when(spark && s.Control.WideBand, 0.75)}, {engine.Lambda2, when(spark && two && s.Control.WideBand, 0.7)},
 		{engine.CommandedLambda, when(spark, 0.65)}, {engine.CommandedEGR, when(s.EGRShare > 0, 0.8)},
-		{engine.CommandedPurge, when(spark, 0.6)}, {engine.WarmupsSinceClear, 0.35},
+		{engine.CommandedPurge, when(spark, 0.6)}, {engine.WarmupsSinceClear, 0.35}, {engine.TimeSinceClear, 0.25},
 		{engine.BarometricPressure, 0.75}, {engine.ControlModuleVoltage, 0.6}, {engine.AbsoluteLoad, when(spark, 0.7)},
 		{engine.AmbientAirTemperature, 0.55}, {engine.EthanolPercent, when(s.Control.FlexFuel, 0.8)},
 		{engine.OilTemperature, 0.15}, {engine.FuelRate, 0.2}, {engine.FuelRateMass, 0.06},
+		{engine.MAPHighRes, when(s.Aspiration != engine.Natural, 0.15)}, {engine.ExhaustPressure1, 0.02},
+		{engine.BoostCommanded, when(s.Aspiration != engine.Natural, 0.22)}, {engine.BoostActual, when(s.Aspiration != engine.Natural, 0.22)},
 	}
 	for _, o := range offers {
 		chance := o.chance

@@ -87,10 +87,16 @@ func drawFacts(d dice, c *Case) Facts {
 	if f.Height != nil {
 		f.Height = ptr(math.Round((*f.Height+d.normal(0, 12))/10) * 10)
 	}
+	if housing := c.Cause == "CAUSE_WRONG_PART_OR_HOUSING"; housing && d.chance(0.4) || d.chance(0.02) {
+		f.Modified = ptr(true)
+	}
 	if d.chance(0.6) {
 		f.Purpose = "complaint"
 		if c.Condition == "CONDITION_NO_FAULT" && d.chance(0.7) {
 			f.Purpose = "routine"
+			if !c.Spec.Control.LearnedBefore {
+				f.Purpose = "after_service"
+			}
 		}
 	}
 	return f

@@ -14,13 +14,14 @@ type Severity int
 
 // Severities.
 const (
-	Mild Severity = iota
+	None Severity = iota
+	Mild
 	Moderate
 	Severe
 )
 
 // String is the word of the truth file.
-func (s Severity) String() string { return [...]string{"mild", "moderate", "severe"}[s] }
+func (s Severity) String() string { return [...]string{"none", "mild", "moderate", "severe"}[s] }
 
 // fault is one way to break a vehicle.
 type fault struct {

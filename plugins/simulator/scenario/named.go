@@ -49,7 +49,7 @@ func van() Case {
 			WideBand: true, LongTrim: engine.Cells, LongLimit: 0.25, ShortLimit: 0.25, LearnSeconds: 45,
 			FullLoadLambda: 0.88, FullLoadTrim: 0, FullLoadPedal: 0.8, LoadTableScale: 0.008, LoadTableTilt: -0.01,
 			ModelError: 0.03, Electronic: true, Progression: 1.2, ThrottleClosed: 14, ThrottleOpen: 88, PedalClosed: 15, PedalOpen: 82,
-			AssumedEthanol: 0.05, PurgeShare: 0.05, PurgeVapour: 0.9, LearnedBefore: true, CutRPM: 1450,
+			AssumedEthanol: 0.05, PurgeShare: 0.05, PurgeVapour: 0.9, LearnedBefore: true, WarmUps: 140, CutRPM: 1450,
 		},
 	}
 	s.TypeBreathing = s.Breathing
@@ -75,16 +75,15 @@ func van() Case {
 	c.Plan = plan{style: StyleGood, coldSoak: true, hours: 11, coolant: kelvin + 19.5, bonnet: kelvin + 19}
 	gear := 3
 	c.Plan.script = []road.Segment{
-		{Kind: road.KeyOn, Seconds: 10}, {Kind: road.Start},
-		{Kind: road.Cruise, Speed: kmh(60), Seconds: 70}, {Kind: road.Cruise, Speed: kmh(85), Seconds: 70},
-		{Kind: road.Stop}, {Kind: road.Idle, Seconds: 70}, {Kind: road.RaisedIdle, RPM: 2500, Seconds: 24},
-		{Kind: road.Cruise, Speed: kmh(55), Seconds: 22}, {Kind: road.Cruise, Speed: kmh(80), Seconds: 22}, {Kind: road.Cruise, Speed: kmh(100), Seconds: 20},
-		{Kind: road.HighLoad, Gear: 3, Speed: c.Body.SpeedAt(3, 2700), Fill: 0.82, Seconds: 10},
-		{Kind: road.HighLoad, Gear: 4, Speed: c.Body.SpeedAt(4, 2600), Fill: 0.86, Seconds: 10},
+		{Kind: road.KeyOn, Seconds: 10}, {Kind: road.Start}, {Kind: road.Idle, Seconds: 6},
+		{Kind: road.Cruise, Speed: kmh(60), Seconds: 50}, {Kind: road.Cruise, Speed: kmh(85), Seconds: 45}, {Kind: road.Cruise, Speed: kmh(100), Seconds: 35},
+		{Kind: road.HighLoad, Gear: 3, Speed: c.Body.SpeedAt(3, 2700), Fill: 0.82, Seconds: 12},
+		{Kind: road.HighLoad, Gear: 4, Speed: c.Body.SpeedAt(4, 2600), Fill: 0.86, Seconds: 12},
+		{Kind: road.Cruise, Speed: kmh(80), Seconds: 22}, {Kind: road.Cruise, Speed: kmh(55), Seconds: 22},
 		{Kind: road.Pull, Gear: gear, RPM: 1800, Until: 5800, Pedal: 1}, {Kind: road.Cruise, Speed: kmh(60), Seconds: 8},
 		{Kind: road.Pull, Gear: gear, RPM: 1800, Until: 5800, Pedal: 1}, {Kind: road.Cruise, Speed: kmh(60), Seconds: 8},
 		{Kind: road.Pull, Gear: gear, RPM: 1800, Until: 5800, Pedal: 1}, {Kind: road.Overrun, RPM: 1450},
-		{Kind: road.Stop}, {Kind: road.Idle, Seconds: 30},
+		{Kind: road.Stop}, {Kind: road.Idle, Seconds: 70}, {Kind: road.RaisedIdle, RPM: 2500, Seconds: 24}, {Kind: road.Idle, Seconds: 12},
 	}
 	c.Facts = complete(&c)
 	c.Facts.Displacement = ptr(2.0)

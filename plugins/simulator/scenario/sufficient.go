@@ -9,6 +9,7 @@ import (
 
 	"github.com/airassay/airassay/plugins/simulator/engine"
 	"github.com/airassay/airassay/plugins/simulator/link"
+	"github.com/airassay/airassay/plugins/simulator/road"
 )
 
 // Enough samples of a flow signal (engine speed where there is no meter) for a
@@ -77,7 +78,7 @@ func (c *Case) visible(t *Truth) bool {
 	low := trims && t.HasWarmIdle
 	size := math.Abs(c.Amount)
 	switch c.Cause {
-	case "CAUSE_NONE":
+	case "CAUSE_NONE", "CAUSE_UNFILTERED_AIR":
 		return true
 	case "CAUSE_CONTAMINATED", "CAUSE_GAIN", "CAUSE_WRONG_PART_OR_HOUSING", "CAUSE_AIR_BETWEEN_METER_AND_THROTTLE":
 		if c.Condition == "CONDITION_MANIFOLD_PRESSURE_FAULT" {
@@ -99,9 +100,11 @@ func (c *Case) visible(t *Truth) bool {
 	case "CAUSE_MANIFOLD_LEAK", "CAUSE_PURGE_OR_CRANKCASE_FLOW":
 		return low && t.HasSteadyCruise
 	case "CAUSE_FILTER_OR_DUCT", "CAUSE_THROTTLE_PLATE":
-		return t.HasFullLoad && (c.has(engine.ManifoldPressure) && c.Spec.Aspiration == engine.Natural || calculated && size > 10)
+		return t.HasFullLoad && c.restrictionVisible(t, calculated)
 	case "CAUSE_EXHAUST_CLOGGED":
-		return t.HasFullLoad && pressure && size > 70
+		// Loss of filling by residual gas and backflow; a sound exhaust costs up to about 6 %.
+		loss := c.Spec.Scavenging*t.choke + (math.Pow(1+t.choke, 1/1.3)-1)/(c.Spec.CompressionRatio-1)
+		return t.HasFullLoad && pressure && loss >= 0.17
 	case "CAUSE_FUEL_PRESSURE_LOW", "CAUSE_FUEL_BLEND", "CAUSE_FUEL_PRESSURE_HIGH":
 		return trims && pressure
 	case "CAUSE_FUEL_DELIVERY_LIMIT":
@@ -118,6 +121,20 @@ func (c *Case) visible(t *Truth) bool {
 		return trims && c.has(engine.ShortTermFuelTrim2) && c.has(engine.LongTermFuelTrim2)
 	}
 	return false
+}
+
+// restrictionVisible asks for a loss of pressure clearly beyond the 2 to 5 % of a sound intake.
+func (c *Case) restrictionVisible(t *Truth, calculated bool) bool {
+	plate := c.has(engine.ThrottlePosition) || c.has(engine.RelativeThrottle)
+	if c.Cause == "CAUSE_THROTTLE_PLATE" && plate && c.Faults.PlateLimit < 0.75 {
+		return true
+	}
+	if c.Spec.Aspiration != engine.Natural {
+		return false // the charger makes up for it
+	}
+	barometer := c.has(engine.BarometricPressure) || t.FactsEntered.Height != nil || c.Plan.script[0].Kind == road.KeyOn
+	lost := t.ManifoldDeficit
+	return c.has(engine.ManifoldPressure) && barometer && lost >= 5.5 || calculated && lost >= 10
 }
 
 func (c *Case) electricVisible(t *Truth) bool {

@@ -60,6 +60,7 @@ type Truth struct {
 	ManifoldError    float64     `json:"manifold_pressure_error_kpa"`
 	BarometerError   float64     `json:"barometer_error_kpa"`
 	VEFullLoad       float64     `json:"volumetric_efficiency_full_load"`
+	ManifoldDeficit  float64     `json:"manifold_deficit_percent"`
 	TrimsLearned     bool        `json:"trims_learned"`
 	ColdSoak         bool        `json:"cold_soak"`
 	FactsTrue        Facts       `json:"facts_true"`
@@ -75,6 +76,7 @@ type Truth struct {
 	FullLoadSamples  int         `json:"full_load_samples"`
 	SteadyCruiseTime float64     `json:"steady_cruise_seconds"`
 	FullLoadTime     float64     `json:"full_load_seconds"`
+	choke            float64
 }
 
 // flowBin gathers what meters showed at about one flow.
@@ -109,8 +111,11 @@ type watch struct {
 	mapError, baroError float64
 	pressWeight         float64
 	ve, veWeight        float64
-	speedRate           float64
-	flowRate            float64
+	// At the highest flow at full load: pressure lost before the manifold over barometric,
+	// and back-pressure over manifold pressure.
+	deficit, choke, deficitFlow float64
+	speedRate                   float64
+	flowRate                    float64
 }
 
 func newWatch(c *Case) *watch {
@@ -140,6 +145,11 @@ func (w *watch) step(dt float64, car *road.Car, driver *road.Driver) {
 	fullNow := w.warm && car.Locked() && pedal > 0.95 && car.RPM > math.Min(2000, 0.45*rated)
 	mark(&w.full, &w.fullFrom, fullNow, now)
 	if fullNow {
+		if st.ThrottleFlow > w.deficitFlow {
+			w.deficitFlow = st.ThrottleFlow
+			w.deficit = 1 - st.ManifoldPressure/e.Air.Pressure
+			w.choke = (st.ExhaustPressure - e.Air.Pressure) / st.ManifoldPressure
+		}
 		w.ve += st.VolumetricEfficiency * dt
 		w.veWeight += dt
 	}
@@ -253,6 +263,8 @@ func (w *watch) truth(c *Case, samples []link.Sample) Truth {
 		t.ManifoldError = round(w.mapError/w.pressWeight, 2)
 		t.BarometerError = round(w.baroError/w.pressWeight, 2)
 	}
+	t.ManifoldDeficit = round(100*w.deficit, 2)
+	t.choke = w.choke
 	if w.veWeight > 0 {
 		t.VEFullLoad = round(w.ve/w.veWeight, 4)
 	}

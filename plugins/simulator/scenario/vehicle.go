@@ -167,7 +167,7 @@ func drawBreathing(d dice, s *engine.Spec) {
 		Max:       typical * d.normal(1, 0.055),
 		PeakRPM:   s.RatedRPM * d.normal(peak, 0.07),
 		DroopLow:  d.between(0.14, 0.36),
-		DroopHigh: d.between(0.18, 0.55),
+		DroopHigh: d.between(0.15, 0.4),
 	}
 	for i := range curve.Bumps {
 		if d.chance(0.6) {
@@ -183,6 +183,10 @@ func drawBreathing(d dice, s *engine.Spec) {
 		s.Overlap = 0.01
 	}
 	s.Scavenging = d.between(0.18, 0.36)
+	if s.Fuel != engine.Diesel && s.Valves == 4 && d.chance(0.45) {
+		s.CamPhasing = d.between(0.02, 0.16)
+	}
+	s.LiftControl = s.Fuel == engine.Gasoline && s.Valves == 4 && s.Aspiration == engine.Natural && d.chance(0.035)
 	s.HeatExponent = d.between(0.3, 0.5)
 	s.PickUp = d.normal(0.34, 0.05)
 	s.PickUpFalloff = d.normal(0.5, 0.06)
@@ -314,7 +318,7 @@ func drawControl(d dice, s *engine.Spec, want demands) {
 	k.FullLoadTrim = [...]float64{0, 1, d.Float64()}[d.weighted(0.35, 0.4, 0.25)]
 	k.FullLoadPedal = d.between(0.74, 0.9)
 	k.LoadTorque = d.chance(0.12)
-	k.LoadTableScale = d.normal(0, 0.025)
+	k.LoadTableScale = d.normal(0.01, 0.03)
 	k.LoadTableTilt = d.normal(0, 0.03)
 	k.LoadFromIntake = d.chance(0.2)
 	k.BaroFromMAP = s.GasolineLike() && !want.ownBaro && d.chance(0.25)
@@ -322,6 +326,8 @@ func drawControl(d dice, s *engine.Spec, want demands) {
 		k.BaroFromMAP = false
 	}
 	k.ModelError = d.normal(0, 0.06)
+	k.ShowsFixedSubstitute = d.chance(0.45)
+	k.OpensLoopOnSubstitute = d.chance(0.55)
 	k.Electronic = d.chance(0.8) && s.Meter != engine.Vane
 	k.Progression = d.between(1, 1.5)
 	k.ThrottleClosed = d.between(8, 18)
@@ -333,6 +339,10 @@ func drawControl(d dice, s *engine.Spec, want demands) {
 	k.PurgeShare = d.between(0.03, 0.12)
 	k.PurgeVapour = d.between(0.2, 2.2)
 	k.LearnedBefore = !d.chance(0.07)
+	k.WarmUps = math.Round(d.between(15, 250))
+	if !k.LearnedBefore {
+		k.WarmUps = float64(d.IntN(2))
+	}
 	k.CutRPM = d.between(1250, 1700)
 }
 
