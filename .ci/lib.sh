@@ -9,14 +9,34 @@ export LC_ALL=C
 say() { printf '%s\n' "$*"; }
 die() { printf '%s\n' "$*" >&2; exit 1; }
 
-# step NAME COMMAND... runs the command and prints the time it took; a step that fails ends the script.
-step() {
-  local name=$1 begun=$SECONDS
+# timed NAME COMMAND... runs the command in a subshell, prints the time it took and leaves its status in $status. The subshell is a
+# plain command: after "if" or before "||", bash would switch off -e inside it.
+timed() {
+  local name=$1 begun=$SECONDS how=""
   shift
   say "=== $name"
-  # Not in an "if": that would switch off set -e inside a function.
-  "$@"
-  say "--- $name: $((SECONDS - begun)) s (total $SECONDS s)"
+  set +e
+  (
+    set -e
+    "$@"
+  )
+  status=$?
+  set -e
+  if ((status)); then how=", FAILED"; fi
+  say "--- $name: $((SECONDS - begun)) s$how (total $SECONDS s)"
+}
+
+# step is timed, and ends the script where the command failed.
+step() {
+  timed "$@"
+  if ((status)); then exit "$status"; fi
+}
+
+# attempt is timed, and notes a failure in $failures, so that one run shows all that is wrong.
+failures=()
+attempt() {
+  timed "$@"
+  if ((status)); then failures+=("$1"); fi
 }
 
 buf() { go tool -modfile=.ci/buf.mod buf "$@"; }
