@@ -47,7 +47,7 @@ func evidence(kind pb.EvidenceKind, m pb.ManoeuvreKind, unit string, flow, measu
 		Expected: expected, ExpectedUncertainty: ue, SampleCount: 24, Counted: counted, Leanings: leanings,
 	}
 	if flow > 0 {
-		e.FlowGPerS = proto.Float64(flow)
+		e.FlowGPerS = new(flow)
 	}
 	return e
 }
@@ -65,7 +65,7 @@ func stretch(kind pb.ManoeuvreKind, from, to float64, low, high float64, samples
 
 func pull(from, to float64, ratio float64) *pb.Manoeuvre {
 	m := stretch(pb.ManoeuvreKind_MANOEUVRE_KIND_FULL_LOAD_PULL, from, to, 2110, 5380, 31)
-	m.AirRatioPercent = proto.Float64(ratio)
+	m.AirRatioPercent = new(ratio)
 	return m
 }
 
@@ -82,7 +82,7 @@ func usedSamples(flow float64) *pb.SampleUse {
 		Used: 12034, Late: 3, OutOfRange: 0, Unused: 480,
 		UnusedSignals: []string{"Vehicle.OBD.FuelLevel", "Vehicle.OBD.TimingAdvance"},
 		Clock:         pb.ClockKind_CLOCK_KIND_HARDWARE, DurationUs: 522_400_000,
-		HighestFlowGPerS: proto.Float64(flow), TypicalSpacingUs: 62_000,
+		HighestFlowGPerS: new(flow), TypicalSpacingUs: 62_000,
 	}
 }
 
@@ -190,7 +190,7 @@ func inconclusive() *pb.Verdict {
 			Action: pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN, Manoeuvre: full,
 			Cautions: []pb.Caution{pb.Caution_CAUTION_SERVICE_INFORMATION_FIRST, pb.Caution_CAUTION_LEGAL_ROAD_OR_DYNAMOMETER, pb.Caution_CAUTION_SECOND_PERSON, pb.Caution_CAUTION_STOP_ON_WARNING, pb.Caution_CAUTION_DO_NOT_CLEAR_CODES},
 		}},
-		SampleUse: &pb.SampleUse{Used: 905, Unused: 12, Clock: pb.ClockKind_CLOCK_KIND_WHOLE_SECOND, DurationUs: 134_000_000, HighestFlowGPerS: proto.Float64(31.44), TypicalSpacingUs: 1_000_000},
+		SampleUse: &pb.SampleUse{Used: 905, Unused: 12, Clock: pb.ClockKind_CLOCK_KIND_WHOLE_SECOND, DurationUs: 134_000_000, HighestFlowGPerS: new(31.44), TypicalSpacingUs: 1_000_000},
 	})
 }
 
@@ -206,7 +206,7 @@ func noMeter() *pb.Verdict {
 			evidence(trim, cruise, "%", 0, 6.3, 0.7, 0, 2.8, true, leans(pb.Condition_CONDITION_AIR_TEMPERATURE_FAULT, 1.8)),
 		},
 		DistrustedSignals: []*pb.DistrustedSignal{
-			{Signal: "Vehicle.OBD.IntakeTemp", Reason: pb.DistrustReason_DISTRUST_REASON_CONTRADICTED, Measured: proto.Float64(38), Expected: proto.Float64(18.4), ExpectedUncertainty: proto.Float64(1.8)},
+			{Signal: "Vehicle.OBD.IntakeTemp", Reason: pb.DistrustReason_DISTRUST_REASON_CONTRADICTED, Measured: proto.Float64(38), Expected: new(18.4), ExpectedUncertainty: new(1.8)},
 			{Signal: "Vehicle.OBD.AmbientAirTemperature", Reason: pb.DistrustReason_DISTRUST_REASON_REFRESH_TOO_SLOW},
 		},
 		Advice: []*pb.Advice{{

@@ -31,11 +31,11 @@ var cases = []struct {
 	{"empty", &pb.Verdict{}},
 }
 
-func render(t testing.TB, v *pb.Verdict, o page.Options) string {
-	t.Helper()
+func render(tb testing.TB, v *pb.Verdict, o page.Options) string {
+	tb.Helper()
 	var b bytes.Buffer
 	if err := page.Write(&b, v, o); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return b.String()
 }

@@ -28,31 +28,31 @@ var (
 )
 
 // checkPage holds for every page, whatever the verdict.
-func checkPage(t testing.TB, text string, o page.Options) {
-	t.Helper()
+func checkPage(tb testing.TB, text string, o page.Options) {
+	tb.Helper()
 	width := o.Width
 	if width == 0 {
 		width = page.DefaultWidth
 	}
 	width = min(max(width, page.MinWidth), page.MaxWidth)
 	if !utf8.ValidString(text) || !strings.HasSuffix(text, "\n") {
-		t.Errorf("the page is not lines of valid UTF-8")
+		tb.Errorf("the page is not lines of valid UTF-8")
 	}
-	for _, line := range strings.Split(attributes.ReplaceAllString(text, ""), "\n") {
+	for line := range strings.SplitSeq(attributes.ReplaceAllString(text, ""), "\n") {
 		if got := columns.StringWidth(line); got > width {
-			t.Errorf("%d columns on a page of %d: %q", got, width, line)
+			tb.Errorf("%d columns on a page of %d: %q", got, width, line)
 		}
 		for _, r := range line {
 			if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || (o.ASCII && r > unicode.MaxASCII) {
-				t.Errorf("%U in %q", r, line)
+				tb.Errorf("%U in %q", r, line)
 			}
 		}
 	}
 	if !o.Colour && strings.Contains(text, "\x1b") {
-		t.Error("escape sequences although colour is off")
+		tb.Error("escape sequences although colour is off")
 	}
 	if strings.Contains(text, "%!") {
-		t.Error("a phrase has another number of holes than it is given values")
+		tb.Error("a phrase has another number of holes than it is given values")
 	}
 }
 
@@ -99,7 +99,7 @@ func TestHostileTextReachesNoTerminal(t *testing.T) {
 	evil := "\x1b]0;owned\x07\r\nVehicle.\u202eOBD\u200b\x9b31m\xff\t" + strings.Repeat("W", 300) + "界界"
 	v := contaminated()
 	v.Name, v.Assessment.EngineVersion = evil, evil
-	v.Assessment.DistrustedSignals = []*pb.DistrustedSignal{{Signal: evil, Measured: proto.Float64(math.NaN())}}
+	v.Assessment.DistrustedSignals = []*pb.DistrustedSignal{{Signal: evil, Measured: new(math.NaN())}}
 	v.Assessment.SampleUse.UnusedSignals = []string{evil, evil}
 	v.Assessment.Evidence[0].Unit = evil
 	v.Assessment.FactProposals[0].Field = evil
@@ -124,7 +124,7 @@ func TestMissingOrAbsurdVerdictStillGivesAPage(t *testing.T) {
 		Manoeuvres:        []*pb.Manoeuvre{nil, {Kind: -3, StartUs: math.MinInt64, EndUs: math.MaxInt64, Reasons: []pb.GateReason{999}, MinEngineSpeedRpm: nan, MaxEngineSpeedRpm: inf}},
 		Gaps:              []*pb.Gap{nil, {Kind: 999, Manoeuvre: 999, Inspection: 999}},
 		Advice:            []*pb.Advice{nil, {Action: 999, Sensor: 999, Cautions: []pb.Caution{999}}},
-		DistrustedSignals: []*pb.DistrustedSignal{nil, {Reason: 999, Expected: proto.Float64(inf)}},
+		DistrustedSignals: []*pb.DistrustedSignal{nil, {Reason: 999, Expected: new(inf)}},
 		Ambiguities:       []*pb.Ambiguity{nil, {Causes: []*pb.AmbiguousCause{nil, {Condition: 999, Cause: 999}}, Probability: nan, Inspections: []pb.Inspection{999}}},
 		SampleUse:         &pb.SampleUse{Used: math.MinInt64, DurationUs: math.MinInt64, TypicalSpacingUs: math.MaxInt64, HighestFlowGPerS: &nan},
 		FactProposals:     []*pb.FactProposal{nil, {Value: nan, Entered: &inf}},

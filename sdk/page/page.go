@@ -14,6 +14,7 @@ package page
 import (
 	"fmt"
 	"io"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -188,7 +189,7 @@ func banksOf(errors []*pb.MeterError) []int32 {
 			banks = append(banks, bank)
 		}
 	}
-	sort.Slice(banks, func(i, j int) bool { return banks[i] < banks[j] })
+	slices.Sort(banks)
 	return banks
 }
 
@@ -247,17 +248,18 @@ func (s *sheet) why(a *pb.Assessment) {
 }
 
 func (s *sheet) evidenceNotes(shown []*pb.Evidence, reference pb.Condition) {
-	note := s.labels.PlusMinus
+	var note strings.Builder
+	note.WriteString(s.labels.PlusMinus)
 	if reference != pb.Condition_CONDITION_UNSPECIFIED {
-		note += " " + s.words.LeaningNote(reference)
+		note.WriteString(" " + s.words.LeaningNote(reference))
 	}
 	for _, e := range shown {
 		if !e.GetCounted() {
-			note += " " + s.labels.NotCounted
+			note.WriteString(" " + s.labels.NotCounted)
 			break
 		}
 	}
-	s.para(2, 2, note)
+	s.para(2, 2, note.String())
 }
 
 func (s *sheet) evidence(shown []*pb.Evidence, reference pb.Condition) {
@@ -293,7 +295,7 @@ func (s *sheet) next(a *pb.Assessment) {
 		s.numbered(i+1, s.words.Advice(advice))
 		s.tell(advice.GetManoeuvre(), advice.GetInspection())
 		for _, caution := range s.words.Cautions(advice) {
-			if !contains(shared, caution) {
+			if !slices.Contains(shared, caution) {
 				s.caution(caution)
 			}
 		}
@@ -309,22 +311,13 @@ func (s *sheet) sharedCautions(advice []*pb.Advice) []string {
 		cautions := s.words.Cautions(other)
 		var kept []string
 		for _, caution := range shared {
-			if contains(cautions, caution) {
+			if slices.Contains(cautions, caution) {
 				kept = append(kept, caution)
 			}
 		}
 		shared = kept
 	}
 	return shared
-}
-
-func contains(all []string, one string) bool {
-	for _, s := range all {
-		if s == one {
-			return true
-		}
-	}
-	return false
 }
 
 func (s *sheet) distrusted(a *pb.Assessment) {
@@ -342,7 +335,7 @@ func (s *sheet) ambiguities(a *pb.Assessment) {
 		return
 	}
 	s.heading(s.labels.Ambiguities)
-	list(s, a.Ambiguities, maxEntries, func(i int, m *pb.Ambiguity) {
+	list(s, a.Ambiguities, maxEntries, func(_ int, m *pb.Ambiguity) {
 		s.para(2, 2, s.words.Together(m.GetProbability())+":")
 		list(s, m.GetCauses(), maxEntries, func(_ int, cause *pb.AmbiguousCause) {
 			s.dotted(4, s.words.CauseOf(cause), s.words.Probability(cause.GetProbability()))
@@ -469,13 +462,17 @@ func (s *sheet) footer(v *pb.Verdict) {
 	if t := v.GetCreateTime(); t.IsValid() {
 		parts = append(parts, t.AsTime().UTC().Format(time.RFC3339))
 	}
+	lines := []string{strings.Join(parts, "; ")}
+	if s.words.Fallback() {
+		lines = append(lines, s.words.NoSuchLanguage(s.o.Language))
+	}
+	if lines[0] == "" && len(lines) == 1 {
+		return
+	}
 	s.blank()
 	s.dim(func() {
-		if len(parts) > 0 {
-			s.para(0, 2, strings.Join(parts, "; "))
-		}
-		if s.words.Fallback() {
-			s.para(0, 2, s.words.NoSuchLanguage(s.o.Language))
+		for _, line := range lines {
+			s.para(0, 2, line)
 		}
 	})
 }

@@ -193,14 +193,15 @@ func (s *sheet) columns(indent int, rows [][]string) {
 		}
 	}
 	for _, row := range rows {
-		text := strings.Repeat(" ", indent)
+		var text strings.Builder
+		text.WriteString(strings.Repeat(" ", indent))
 		for i, cell := range row {
 			if i > 0 {
-				text += "   "
+				text.WriteString("   ")
 			}
-			text += padLeft(cell, widths[i])
+			text.WriteString(padLeft(cell, widths[i]))
 		}
-		s.line(truncate(text, s.width))
+		s.line(truncate(text.String(), s.width))
 	}
 }
 

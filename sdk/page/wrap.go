@@ -43,7 +43,7 @@ func wrap(text string, first, rest int) []string {
 // units stay on the line of their number.
 var units = map[string]bool{
 	"%": true, "g/s": true, "kPa": true, "K": true, "L": true, "V": true, "s": true,
-	"°C": true, "degC": true, "deg": true, "rpm": true, "min": true, "h": true, "m": true, "km/h": true, "L/h": true,
+	"°C": true, "degC": true, "deg": true, "rpm": true, "min": true, "h": true, "m": true, "km/h": true, "l/h": true, "degrees": true,
 }
 
 // words splits text at spaces, except between a number and what belongs to it.

@@ -3,7 +3,10 @@
 
 package wording
 
-import pb "github.com/airassay/airassay/api/airassay/v1beta1"
+import (
+	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/j1979"
+)
 
 var _ = register(&language{
 	tag:     "en",
@@ -310,38 +313,10 @@ var _ = register(&language{
 		pb.Purpose_PURPOSE_AFTER_SERVICE: "retest after service",
 	},
 
-	signals: map[string]string{
-		"Vehicle.OBD.MAF":                       "air meter",
-		"Vehicle.OBD.MAFA":                      "air meter A",
-		"Vehicle.OBD.MAFB":                      "air meter B",
-		"Vehicle.OBD.MAP":                       "manifold pressure",
-		"Vehicle.OBD.MAPHighRes":                "manifold pressure, fine",
-		"Vehicle.OBD.BarometricPressure":        "barometric pressure",
-		"Vehicle.OBD.FuelPressure":              "fuel pressure",
-		"Vehicle.OBD.FuelRailPressureVac":       "fuel rail pressure",
-		"Vehicle.OBD.FuelRailPressureDirect":    "fuel rail pressure",
-		"Vehicle.OBD.EngineSpeed":               "engine speed",
-		"Vehicle.OBD.Speed":                     "road speed",
-		"Vehicle.OBD.IntakeTemp":                "intake air temperature",
-		"Vehicle.OBD.CoolantTemperature":        "coolant temperature",
-		"Vehicle.OBD.AmbientAirTemperature":     "outside temperature",
-		"Vehicle.OBD.OilTemperature":            "oil temperature",
-		"Vehicle.Exterior.AirTemperature":       "outside temperature",
-		"Vehicle.OBD.EngineLoad":                "calculated load",
-		"Vehicle.OBD.AbsoluteLoad":              "absolute load",
-		"Vehicle.OBD.ThrottlePosition":          "throttle position",
-		"Vehicle.OBD.RelativeThrottlePosition":  "relative throttle position",
-		"Vehicle.OBD.AcceleratorPositionD":      "pedal position",
-		"Vehicle.OBD.ShortTermFuelTrim1":        "short fuel trim, bank 1",
-		"Vehicle.OBD.LongTermFuelTrim1":         "long fuel trim, bank 1",
-		"Vehicle.OBD.ShortTermFuelTrim2":        "short fuel trim, bank 2",
-		"Vehicle.OBD.LongTermFuelTrim2":         "long fuel trim, bank 2",
-		"Vehicle.OBD.CommandedEGR":              "commanded exhaust gas recirculation",
-		"Vehicle.OBD.CommandedEVAP":             "commanded tank purge",
-		"Vehicle.OBD.EthanolPercent":            "ethanol share",
-		"Vehicle.OBD.ControlModuleVoltage":      "supply voltage",
-		"Vehicle.OBD.CommandedEquivalenceRatio": "commanded mixture",
-		"Vehicle.OBD.FuelRate":                  "fuel rate",
+	// The vocabulary of signals describes itself in English.
+	signal: func(path string) string {
+		signal, _ := j1979.ByPath(path)
+		return signal.Description
 	},
 
 	facts: map[string]string{

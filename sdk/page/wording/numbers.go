@@ -221,6 +221,8 @@ func unitSuffix(unit string) string {
 		return " °C"
 	case "percent":
 		return " %"
+	case "degrees":
+		return "°"
 	case "/min", "1/min":
 		return " rpm"
 	}
@@ -241,42 +243,6 @@ var signedEvidence = map[pb.EvidenceKind]bool{
 	pb.EvidenceKind_EVIDENCE_KIND_METER_DIFFERENCE:             true,
 	pb.EvidenceKind_EVIDENCE_KIND_BOOST:                        true,
 	pb.EvidenceKind_EVIDENCE_KIND_RAIL_PRESSURE:                true,
-}
-
-// signalUnits are the VSS units of the signals that can be distrusted; a
-// DistrustedSignal carries its numbers in these.
-var signalUnits = map[string]string{
-	"Vehicle.OBD.MAF":                       "g/s",
-	"Vehicle.OBD.MAFA":                      "g/s",
-	"Vehicle.OBD.MAFB":                      "g/s",
-	"Vehicle.OBD.MAP":                       "kPa",
-	"Vehicle.OBD.MAPHighRes":                "kPa",
-	"Vehicle.OBD.BarometricPressure":        "kPa",
-	"Vehicle.OBD.FuelPressure":              "kPa",
-	"Vehicle.OBD.FuelRailPressureVac":       "kPa",
-	"Vehicle.OBD.FuelRailPressureDirect":    "kPa",
-	"Vehicle.OBD.EngineSpeed":               "rpm",
-	"Vehicle.OBD.Speed":                     "km/h",
-	"Vehicle.OBD.IntakeTemp":                "Celsius",
-	"Vehicle.OBD.CoolantTemperature":        "Celsius",
-	"Vehicle.OBD.AmbientAirTemperature":     "Celsius",
-	"Vehicle.OBD.OilTemperature":            "Celsius",
-	"Vehicle.Exterior.AirTemperature":       "Celsius",
-	"Vehicle.OBD.EngineLoad":                "percent",
-	"Vehicle.OBD.AbsoluteLoad":              "percent",
-	"Vehicle.OBD.ThrottlePosition":          "percent",
-	"Vehicle.OBD.RelativeThrottlePosition":  "percent",
-	"Vehicle.OBD.AcceleratorPositionD":      "percent",
-	"Vehicle.OBD.ShortTermFuelTrim1":        "percent",
-	"Vehicle.OBD.LongTermFuelTrim1":         "percent",
-	"Vehicle.OBD.ShortTermFuelTrim2":        "percent",
-	"Vehicle.OBD.LongTermFuelTrim2":         "percent",
-	"Vehicle.OBD.CommandedEGR":              "percent",
-	"Vehicle.OBD.CommandedEVAP":             "percent",
-	"Vehicle.OBD.EthanolPercent":            "percent",
-	"Vehicle.OBD.ControlModuleVoltage":      "V",
-	"Vehicle.OBD.CommandedEquivalenceRatio": "ratio",
-	"Vehicle.OBD.FuelRate":                  "L/h",
 }
 
 // factUnits are the units in the names of the fields of Vehicle and DayConditions.

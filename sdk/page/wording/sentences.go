@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/j1979"
 )
 
 // neutralBelow is the logarithm of a likelihood ratio below which evidence
@@ -263,7 +264,7 @@ func (c Catalogue) distrustedShort(a *pb.Assessment) string {
 	var parts []string
 	for _, d := range a.GetDistrustedSignals()[:min(len(a.GetDistrustedSignals()), 3)] {
 		name := d.GetSignal()
-		if known, ok := c.l.signals[name]; ok {
+		if known := c.l.signal(name); known != "" {
 			name = known
 		}
 		parts = append(parts, fmt.Sprintf(c.l.phrases.signalBecause, name, c.DistrustReason(d.GetReason())))
@@ -470,7 +471,8 @@ func (c Catalogue) gapName(g *pb.Gap) string {
 func (c Catalogue) Distrusted(d *pb.DistrustedSignal) string {
 	d = orEmpty(d)
 	text := fmt.Sprintf(c.l.phrases.signalBecause, c.Signal(d.GetSignal()), c.DistrustReason(d.GetReason()))
-	unit := signalUnits[d.GetSignal()]
+	signal, _ := j1979.ByPath(d.GetSignal())
+	unit := signal.Unit // a DistrustedSignal carries its numbers in it
 	measured := c.Quantity(d.GetMeasured(), unit)
 	expected := c.Interval(d.GetExpected(), d.GetExpectedUncertainty(), unit, false)
 	switch {

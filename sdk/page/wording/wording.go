@@ -54,8 +54,8 @@ type language struct {
 	cycles       map[pb.CombustionCycle]string
 	airLocations map[pb.IntakeAirTemperatureLocation]string
 	purposes     map[pb.Purpose]string
-	signals      map[string]string // by VSS path
-	facts        map[string]string // by field of Vehicle or DayConditions
+	facts        map[string]string        // by field of Vehicle or DayConditions
+	signal       func(path string) string // by VSS path; empty for a path without a name
 
 	labels  Labels
 	phrases phrases
@@ -309,7 +309,7 @@ func (c Catalogue) Purpose(code pb.Purpose) string { return lookup(c, c.l.purpos
 
 // Signal names a signal by its VSS path; a path without a name of its own comes back as it is.
 func (c Catalogue) Signal(path string) string {
-	if name, ok := c.l.signals[path]; ok {
+	if name := c.l.signal(path); name != "" {
 		return fmt.Sprintf(c.l.phrases.signalWithPath, name, path)
 	}
 	return path

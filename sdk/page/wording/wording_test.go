@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/j1979"
 )
 
 // spoken gives, for each enum that a verdict or a vehicle speaks in, every text of a code.
@@ -76,6 +77,7 @@ func contractFiles() []protoreflect.FileDescriptor {
 }
 
 func eachLanguage(t *testing.T, check func(t *testing.T, c Catalogue)) {
+	t.Helper()
 	for _, code := range Languages() {
 		t.Run(code, func(t *testing.T) { check(t, For(code)) })
 	}
@@ -83,6 +85,7 @@ func eachLanguage(t *testing.T, check func(t *testing.T, c Catalogue)) {
 
 func TestEveryCodeOfTheContractHasItsWords(t *testing.T) {
 	eachLanguage(t, func(t *testing.T, c Catalogue) {
+		t.Helper()
 		for _, file := range contractFiles() {
 			for i := range file.Enums().Len() {
 				checkEnum(t, c, file.Enums().Get(i))
@@ -129,6 +132,7 @@ func checkText(t *testing.T, what, text string) {
 
 func TestEveryLabelAndPhraseIsFilled(t *testing.T) {
 	eachLanguage(t, func(t *testing.T, c Catalogue) {
+		t.Helper()
 		for _, v := range []any{c.l.labels, c.l.phrases} {
 			for i, value := 0, reflect.ValueOf(v); i < value.NumField(); i++ {
 				if value.Field(i).String() == "" {
@@ -141,6 +145,7 @@ func TestEveryLabelAndPhraseIsFilled(t *testing.T) {
 
 func TestEveryNumericFactHasItsName(t *testing.T) {
 	eachLanguage(t, func(t *testing.T, c Catalogue) {
+		t.Helper()
 		for _, message := range []proto.Message{&pb.Vehicle{}, &pb.DayConditions{}} {
 			fields := message.ProtoReflect().Descriptor().Fields()
 			for i := range fields.Len() {
@@ -154,12 +159,16 @@ func TestEveryNumericFactHasItsName(t *testing.T) {
 	})
 }
 
-func TestSignalsWithAUnitHaveAName(t *testing.T) {
+func TestSignalIsCalledByNameAndPath(t *testing.T) {
 	eachLanguage(t, func(t *testing.T, c Catalogue) {
-		for path := range signalUnits {
-			if c.l.signals[path] == "" {
-				t.Errorf("no name for %s", path)
+		t.Helper()
+		for _, signal := range j1979.Signals() {
+			if name := c.Signal(signal.Path); !strings.Contains(name, signal.Path) || len(name) == len(signal.Path) {
+				t.Errorf("%s is called %q", signal.Path, name)
 			}
+		}
+		if name := c.Signal("Vehicle.Cabin.Lights"); name != "Vehicle.Cabin.Lights" {
+			t.Errorf("a signal without a name is called %q", name)
 		}
 	})
 }
@@ -239,6 +248,7 @@ func TestHeadlineNeverClaimsMoreThanTheInterval(t *testing.T) {
 // dangerous driving is never described without it.
 func TestFullLoadIsNeverDescribedWithoutItsCautions(t *testing.T) {
 	eachLanguage(t, func(t *testing.T, c Catalogue) {
+		t.Helper()
 		full := pb.ManoeuvreKind_MANOEUVRE_KIND_FULL_LOAD_PULL
 		care := c.l.manoeuvres[full].care
 		road := []pb.Caution{pb.Caution_CAUTION_SECOND_PERSON, pb.Caution_CAUTION_LEGAL_ROAD_OR_DYNAMOMETER, pb.Caution_CAUTION_STOP_ON_WARNING}
@@ -297,6 +307,7 @@ func TestAmbiguityNeverNamesOneCulprit(t *testing.T) {
 
 func TestHeadlineOfEachLeadingConditionIsWellFormed(t *testing.T) {
 	eachLanguage(t, func(t *testing.T, c Catalogue) {
+		t.Helper()
 		conditions := pb.Condition(0).Descriptor().Values()
 		for i := range conditions.Len() {
 			for _, conclusive := range []bool{true, false} {
