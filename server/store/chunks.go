@@ -70,9 +70,9 @@ const (
 	MaxChunk = 4 << 20
 	// MaxAppend is the most bytes of one call of Append, all chunks together.
 	MaxAppend = 2 * MaxChunk
-	// MaxSequence is the highest sequence number. At 1,000 chunks a second it
-	// is reached after 49 days.
-	MaxSequence = 1<<32 - 1
+	// MaxSequence is the highest sequence number: the highest integer that
+	// every reader of JSON keeps exact.
+	MaxSequence = 1<<53 - 1
 )
 
 // Chunks keeps the sample batches of captures.

@@ -20,8 +20,9 @@ import (
 var batchSizes = map[int]int{50: 600, 500: 6000}
 
 // BenchmarkAppend measures durable appends from captures that each wait for
-// their acknowledgement, beside a bare loop that commits the same blobs to the
-// same settings in groups of the same size.
+// their acknowledgement, beside two bare loops that commit the same blobs to the
+// same settings in groups of the same size: one into the same table, one into
+// a table without key or index.
 func BenchmarkAppend(b *testing.B) {
 	for _, samples := range []int{50, 500} {
 		for _, captures := range []int{1, 10, 100, 1000} {
@@ -35,8 +36,9 @@ func BenchmarkAppend(b *testing.B) {
 				took := time.Since(start)
 				b.StopTimer()
 				group := max(1, b.N/int(max(1, s.groups.Load()-before)))
-				bare := bareLoop(b, captures, batchSizes[samples], group)
-				report(b, took, bare, group, samples)
+				same := bareLoop(b, captures, batchSizes[samples], group, sqlInsertChunk)
+				plain := bareLoop(b, captures, batchSizes[samples], group, sqlInsertPlain)
+				report(b, took, same, plain, group, samples)
 			})
 		}
 	}
@@ -51,16 +53,23 @@ func BenchmarkAppendMany(b *testing.B) {
 	appendAll(b, s, names, batchSizes[50], 10)
 	took := time.Since(start)
 	b.StopTimer()
-	report(b, took, bareLoop(b, 1, batchSizes[50], 10), 10, 50)
+	same := bareLoop(b, 1, batchSizes[50], 10, sqlInsertChunk)
+	plain := bareLoop(b, 1, batchSizes[50], 10, sqlInsertPlain)
+	report(b, took, same, plain, 10, 50)
 }
 
-func report(b *testing.B, took, bare time.Duration, group, samples int) {
+const (
+	sqlCreatePlain = `CREATE TABLE plain (capture INTEGER, sequence INTEGER, first_us INTEGER, last_us INTEGER, samples INTEGER, digest BLOB, blob BLOB)`
+	sqlInsertPlain = `INSERT INTO plain VALUES (?, ?, ?, ?, ?, ?, ?)`
+)
+
+func report(b *testing.B, took, same, plain time.Duration, group, samples int) {
 	perSecond := float64(b.N) / took.Seconds()
 	b.ReportMetric(perSecond, "appends/s")
 	b.ReportMetric(perSecond*float64(samples), "samples/s")
 	b.ReportMetric(float64(group), "appends/commit")
-	b.ReportMetric(float64(b.N)/bare.Seconds(), "bare/s")
-	b.ReportMetric(bare.Seconds()/took.Seconds(), "of-bare")
+	b.ReportMetric(same.Seconds()/took.Seconds(), "of-same-table")
+	b.ReportMetric(plain.Seconds()/took.Seconds(), "of-plain-table")
 }
 
 func openCaptures(b *testing.B, s *Store, n int) []store.Capture {
@@ -108,8 +117,8 @@ func appendAll(b *testing.B, s *Store, names []store.Capture, size, atOnce int) 
 	group.Wait()
 }
 
-// bareLoop commits b.N blobs to the same table with the same settings.
-func bareLoop(b *testing.B, captures, size, group int) time.Duration {
+// bareLoop commits b.N blobs to one table with the same settings.
+func bareLoop(b *testing.B, captures, size, group int, insert string) time.Duration {
 	b.Helper()
 	dir := b.TempDir()
 	mustClose(b, mustOpen(b, dir)) // For the schema.
@@ -132,16 +141,29 @@ func bareLoop(b *testing.B, captures, size, group int) time.Duration {
 		b.Fatal(err)
 	}
 	defer func() { _ = stmts.close() }() // Nor is there anything left to do here.
+	if _, err := conn.ExecContext(context.Background(), sqlCreatePlain); err != nil {
+		b.Fatal(err)
+	}
+	stmt, err := conn.PrepareContext(context.Background(), insert)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer func() { _ = stmt.Close() }() // Here too.
+	for i := range captures {
+		if _, err := stmts.newCapture.Exec("local", fmt.Sprint("s", i), "c"); err != nil {
+			b.Fatal(err)
+		}
+	}
 	start := time.Now()
 	for done := 0; done < b.N; {
-		done += bareCommit(b, stmts, done, min(group, b.N-done), captures, size)
+		done += bareCommit(b, stmts, stmt, done, min(group, b.N-done), captures, size)
 	}
 	return time.Since(start)
 }
 
 var bareBlob, bareDigest = make([]byte, 6000), make([]byte, 32)
 
-func bareCommit(b *testing.B, stmts statements, from, n, captures, size int) int {
+func bareCommit(b *testing.B, stmts statements, insert *sql.Stmt, from, n, captures, size int) int {
 	exec := func(stmt *sql.Stmt, args ...any) {
 		if _, err := stmt.Exec(args...); err != nil {
 			b.Fatal(err)
@@ -149,8 +171,7 @@ func bareCommit(b *testing.B, stmts statements, from, n, captures, size int) int
 	}
 	exec(stmts.begin)
 	for i := from; i < from+n; i++ {
-		position := int64(i%captures+1)<<32 + int64(i/captures+1)
-		exec(stmts.insertChunk, position, 0, 0, 50, bareDigest, bareBlob[:size])
+		exec(insert, i%captures+1, i/captures+1, 0, 0, 50, bareDigest, bareBlob[:size])
 	}
 	exec(stmts.commit)
 	return n

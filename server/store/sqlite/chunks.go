@@ -14,34 +14,30 @@ import (
 )
 
 const (
-	sqlInsertChunk = `INSERT INTO chunks (position, first_us, last_us, samples, digest, blob) VALUES (?, ?, ?, ?, ?, ?)`
-	sqlDigestOf    = `SELECT digest FROM chunks WHERE position = ?`
+	sqlInsertChunk = `INSERT INTO chunks (capture, sequence, first_us, last_us, samples, digest, blob) VALUES (?, ?, ?, ?, ?, ?, ?)`
+	sqlDigestOf    = `SELECT digest FROM chunks WHERE capture = ? AND sequence = ?`
 	sqlFindCapture = `SELECT number, epoch, removed FROM captures WHERE shop = ? AND session = ? AND capture = ?`
 	sqlNewCapture  = `INSERT INTO captures (shop, session, capture, epoch) VALUES (?, ?, ?, 1)`
 	sqlSetEpoch    = `UPDATE captures SET epoch = ? WHERE number = ?`
-	sqlLastChunk   = `SELECT position, last_us FROM chunks WHERE position BETWEEN ? AND ? ORDER BY position DESC LIMIT 1`
+	sqlLastChunk   = `SELECT sequence, last_us FROM chunks WHERE capture = ? ORDER BY sequence DESC LIMIT 1`
 	sqlMarkRemoved = `UPDATE captures SET removed = 1 WHERE shop = ? AND session = ?`
 	sqlNextRemoved = `SELECT number FROM captures WHERE shop = ? AND session = ? AND removed = 1 LIMIT 1`
-	sqlDropChunks  = `DELETE FROM chunks WHERE position IN (SELECT position FROM chunks WHERE position BETWEEN ? AND ? ORDER BY position LIMIT 256)`
+	sqlDropChunks  = `DELETE FROM chunks WHERE place IN (SELECT place FROM chunks WHERE capture = ? LIMIT 256)`
 	sqlDropped     = `DELETE FROM captures WHERE number = ?`
 
 	// One statement sees one state of the file, so a removal that begins
 	// meanwhile can never look like missing chunks.
-	sqlReadTail = `SELECT c.epoch, coalesce(k.position, c.number << 32), coalesce(k.last_us, 0)
-		FROM captures c LEFT JOIN chunks k ON k.position =
-			(SELECT max(position) FROM chunks WHERE position BETWEEN c.number << 32 AND (c.number << 32) + 4294967295)
+	sqlReadTail = `SELECT c.epoch, coalesce(k.sequence, 0), coalesce(k.last_us, 0)
+		FROM captures c LEFT JOIN chunks k ON k.capture = c.number AND k.sequence =
+			(SELECT max(sequence) FROM chunks WHERE capture = c.number)
 		WHERE c.shop = ? AND c.session = ? AND c.capture = ? AND c.removed = 0`
-	sqlReadChunks = `SELECT k.position, k.first_us, k.last_us, k.samples, k.digest, k.blob
-		FROM captures c JOIN chunks k ON k.position BETWEEN (c.number << 32) + ? AND (c.number << 32) + 4294967295
+	sqlReadChunks = `SELECT k.sequence, k.first_us, k.last_us, k.samples, k.digest, k.blob
+		FROM captures c JOIN chunks k ON k.capture = c.number AND k.sequence >= ?
 		WHERE c.shop = ? AND c.session = ? AND c.capture = ? AND c.removed = 0
-		ORDER BY k.position LIMIT 256`
+		ORDER BY k.sequence LIMIT 256`
 )
 
 const (
-	// sequenceMask cuts the sequence number out of a position.
-	sequenceMask = store.MaxSequence
-	// maxCaptures is how many captures a position has room for.
-	maxCaptures = 1<<31 - 1
 	// rememberedCaptures bounds the writer's memory at about 4 MB; beyond it
 	// the positions are looked up afresh.
 	rememberedCaptures = 16384
@@ -49,13 +45,11 @@ const (
 	readBytes = 1 << 20
 )
 
-// position is where a capture stands inside the file.
+// position is where a capture stands, under its number in the file.
 type position struct {
 	number int64
 	store.Tail
 }
-
-func (p *position) of(sequence int64) int64 { return p.number<<32 | sequence }
 
 // Open takes the next epoch of a capture.
 func (s *Store) Open(ctx context.Context, capture store.Capture) (store.Tail, error) {
@@ -109,7 +103,6 @@ func (s *Store) Tail(ctx context.Context, capture store.Capture) (store.Tail, er
 	var tail store.Tail
 	err := s.reads.QueryRowContext(ctx, sqlReadTail, capture.Shop, capture.Session, capture.ID).
 		Scan(&tail.Epoch, &tail.Sequence, &tail.Last)
-	tail.Sequence &= sequenceMask
 	if errors.Is(err, sql.ErrNoRows) {
 		err = store.ErrNotFound
 	}
@@ -183,7 +176,6 @@ func scanChunk(rows *sql.Rows) (store.Chunk, error) {
 	var chunk store.Chunk
 	var digest []byte
 	err := rows.Scan(&chunk.Sequence, &chunk.First, &chunk.Last, &chunk.Samples, &digest, &chunk.Blob)
-	chunk.Sequence &= sequenceMask
 	copy(chunk.Digest[:], digest) // One that is cut off fits no blob.
 	return chunk, err
 }
@@ -240,9 +232,6 @@ func (w *writer) create(capture store.Capture) (store.Tail, error) {
 	if err != nil {
 		return store.Tail{}, err
 	}
-	if number > maxCaptures {
-		return store.Tail{}, fmt.Errorf("all %d capture numbers have been used: %w", maxCaptures, store.ErrFull)
-	}
 	at := &position{number: number, Tail: store.Tail{Epoch: 1}}
 	w.remember(capture, at)
 	return at.Tail, nil
@@ -258,7 +247,7 @@ func (w *writer) append(capture store.Capture, epoch int64, chunks []store.Chunk
 		return store.Ack{}, err
 	}
 	for _, chunk := range chunks[repeats:] {
-		_, err := w.stmts.insertChunk.Exec(at.of(chunk.Sequence),
+		_, err := w.stmts.insertChunk.Exec(at.number, chunk.Sequence,
 			chunk.First, chunk.Last, chunk.Samples, chunk.Digest[:], chunk.Blob)
 		if err != nil {
 			return store.Ack{}, err
@@ -291,7 +280,7 @@ func (w *writer) admit(at *position, epoch int64, chunks []store.Chunk) (repeats
 
 func (w *writer) compare(at *position, chunk store.Chunk) error {
 	var digest []byte
-	err := w.stmts.digestOf.QueryRow(at.of(chunk.Sequence)).Scan(&digest)
+	err := w.stmts.digestOf.QueryRow(at.number, chunk.Sequence).Scan(&digest)
 	if errors.Is(err, sql.ErrNoRows) {
 		return fmt.Errorf("chunk %d of %d is missing: %w", chunk.Sequence, at.Sequence, store.ErrCorrupt)
 	}
@@ -322,12 +311,10 @@ func (w *writer) find(capture store.Capture) (*position, error) {
 	case removed:
 		return nil, errBeingRemoved
 	}
-	last := int64(0)
-	err = w.stmts.lastChunk.QueryRow(at.of(0), at.of(sequenceMask)).Scan(&last, &at.Last)
+	err = w.stmts.lastChunk.QueryRow(at.number).Scan(&at.Sequence, &at.Last)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return nil, err
 	}
-	at.Sequence = last & sequenceMask
 	w.remember(capture, at)
 	return at, nil
 }
@@ -350,21 +337,21 @@ func (w *writer) fenceOff(shop, session string) error {
 }
 
 func (w *writer) dropSome(shop, session string) (more bool, err error) {
-	at := new(position)
-	err = w.stmts.nextRemoved.QueryRow(shop, session).Scan(&at.number)
+	var number int64
+	err = w.stmts.nextRemoved.QueryRow(shop, session).Scan(&number)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, nil
 	}
 	if err != nil {
 		return false, err
 	}
-	result, err := w.stmts.dropChunks.Exec(at.of(0), at.of(sequenceMask))
+	result, err := w.stmts.dropChunks.Exec(number)
 	if err != nil {
 		return false, err
 	}
 	if dropped, err := result.RowsAffected(); err != nil || dropped > 0 {
 		return true, err
 	}
-	_, err = w.stmts.dropped.Exec(at.number)
+	_, err = w.stmts.dropped.Exec(number)
 	return true, err
 }

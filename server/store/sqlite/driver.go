@@ -27,8 +27,8 @@ const (
 	// milliseconds. Only this process has the file open and only one
 	// connection writes, so nothing waits except beside a backup tool.
 	busyTimeoutMS = 5000
-	// writerCacheKiB keeps the page that each capture is being appended to in
-	// memory: 2,000 captures of one 4 KiB page each, and the inner pages, four times over.
+	// writerCacheKiB keeps the index page that each capture is being appended
+	// to in memory: 2,000 captures of one 4 KiB page each, four times over.
 	writerCacheKiB = 32 << 10
 	// checkpointPages is how many pages of 4 KiB the log holds before it is
 	// folded into the file: 16 MiB. A larger log folds more writes of the same

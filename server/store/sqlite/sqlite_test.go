@@ -205,10 +205,10 @@ func TestWhatIsNoDatabaseIsRefused(t *testing.T) {
 
 func TestDamageIsReportedNotReadOver(t *testing.T) {
 	for what, damage := range map[string]string{
-		"a chunk with other bytes":  `UPDATE chunks SET blob = x'00' WHERE position & 4294967295 = 5`,
-		"a chunk that is missing":   `DELETE FROM chunks WHERE position & 4294967295 = 5`,
-		"a digest that is cut off":  `UPDATE chunks SET digest = x'00' WHERE position & 4294967295 = 5`,
-		"a chunk under another key": `UPDATE chunks SET position = position + 100 WHERE position & 4294967295 >= 5`,
+		"a chunk with other bytes":  `UPDATE chunks SET blob = x'00' WHERE sequence = 5`,
+		"a chunk that is missing":   `DELETE FROM chunks WHERE sequence = 5`,
+		"a digest that is cut off":  `UPDATE chunks SET digest = x'00' WHERE sequence = 5`,
+		"a chunk under another key": `UPDATE chunks SET sequence = sequence + 100 WHERE sequence >= 5`,
 	} {
 		t.Run(what, func(t *testing.T) {
 			dir := t.TempDir()
@@ -488,8 +488,8 @@ func TestListsReadAnIndexInOrder(t *testing.T) {
 		text, args := listStatement(one.query)
 		wantPlan(t, s, text, args, one.index)
 	}
-	wantPlan(t, s, sqlReadChunks, []any{1, "local", "s1", "c1"}, "INTEGER PRIMARY KEY")
-	wantPlan(t, s, sqlReadTail, []any{"local", "s1", "c1"}, "INTEGER PRIMARY KEY")
+	wantPlan(t, s, sqlReadChunks, []any{1, "local", "s1", "c1"}, "USING INDEX sqlite_autoindex_chunks_1 (capture=? AND sequence>?)")
+	wantPlan(t, s, sqlReadTail, []any{"local", "s1", "c1"}, "USING INDEX sqlite_autoindex_chunks_1 (capture=? AND sequence=?)")
 }
 
 func wantPlan(t *testing.T, s *Store, text string, args []any, index string) {

@@ -47,15 +47,18 @@ CREATE TABLE captures (
   UNIQUE (shop, session, capture)
 ) STRICT;
 
--- position is the capture's number in the upper and the sequence number in the
--- lower 32 bits, so that the chunks of one capture lie side by side in order
--- and no second index has to be kept. The blob comes last: the other columns
--- are read without walking through it.
+-- Rows lie in the order in which they came, whatever capture they belong to:
+-- with many captures at once that costs half of what keeping each capture's
+-- rows together does. The blob comes last, so that the other columns are read
+-- without walking through it.
 CREATE TABLE chunks (
-  position INTEGER PRIMARY KEY,
+  place    INTEGER PRIMARY KEY,
+  capture  INTEGER NOT NULL REFERENCES captures (number),
+  sequence INTEGER NOT NULL,
   first_us INTEGER NOT NULL,
   last_us  INTEGER NOT NULL,
   samples  INTEGER NOT NULL,
   digest   BLOB    NOT NULL,
-  blob     BLOB    NOT NULL
+  blob     BLOB    NOT NULL,
+  UNIQUE (capture, sequence)
 ) STRICT;
