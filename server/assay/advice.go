@@ -163,7 +163,8 @@ func (r *result) mayClean() bool {
 	if limit == 0 {
 		limit = defaultCleanings
 	}
-	return r.m.metered && r.a.facts.AirMeter == TechnologyHotWire && r.a.facts.Cleanings < limit
+	return r.m.metered && r.a.facts.AirMeter == TechnologyHotWire && r.a.facts.Cleanings < limit &&
+		r.byCond[ConditionMeterReadsLow]+r.byCond[ConditionMeterReadsHigh] >= cleanAt && !r.gateFailed()
 }
 
 // mayReplace: never while a cheaper cause that looks the same is open.
@@ -181,7 +182,7 @@ func (r *result) mayReplace() bool {
 	if f.outcome(InspectDuctBetweenMeterAndThrottle) != OutcomeSound {
 		return false
 	}
-	return !r.mayClean() || r.causeMass(ConditionMeterReadsLow, CauseContaminated) < openCause
+	return r.condemnation() >= condemnAt && (!r.mayClean() || r.causeMass(ConditionMeterReadsLow, CauseContaminated) < openCause)
 }
 
 func (r *result) causeMass(c Condition, k Cause) float64 {

@@ -87,9 +87,11 @@ type Assay struct {
 	table                         [tableCells]tableCell
 	movement, pressureMovement    pair
 	warmest, tested               float64
+	lowestRunning                 float64
 	ran, assumedLambda            bool
 	comparable, notSimultaneous   int64
 	refusedEGR                    int64
+	baroImpossible                int64
 	fullSince                     int64
 	meterDeadRunning, meterLiving int64
 }
@@ -97,7 +99,7 @@ type Assay struct {
 // New starts an assay of a vehicle on a day.
 func New(f Facts) *Assay {
 	f.Inspections = slices.Clone(f.Inspections)
-	a := &Assay{facts: f, warmest: math.NaN()}
+	a := &Assay{facts: f, warmest: math.NaN(), lowestRunning: math.Inf(1)}
 	a.nominal = nominalEngine(&f)
 	a.order.released = math.MinInt64
 	a.order.newest = math.MinInt64

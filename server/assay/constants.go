@@ -73,6 +73,9 @@ const (
 	// maxBracketUS is the widest gap between neighbours that is still bridged: a slow
 	// logger's row. What it costs enters the uncertainty.
 	maxBracketUS = 6 * second
+	// throttledBelow: an engine whose calm manifold was ever below this share of the
+	// barometer controls its load by a throttle.
+	throttledBelow = 0.75
 	// horizonUS is how long a point waits for its neighbours.
 	horizonUS = 2500 * second / 1000
 	// pointSpacingUS is the closest that points are evaluated.

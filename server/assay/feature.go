@@ -71,6 +71,7 @@ func (a *Assay) features() []feature {
 			fs = a.cellFeatures(fs, class, &a.cells[class][i])
 		}
 	}
+	fs = dropDependentRates(fs)
 	fs = a.thin(fs)
 	fs = a.bankFeature(fs)
 	fs = a.tableFeatures(fs)
@@ -88,7 +89,7 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 	if !known(base.flow) {
 		return fs
 	}
-	if f, ok := spreadFeature(base, featAir, &c.air, a.independence()); ok && a.movementOK() {
+	if f, ok := spreadFeature(base, featAir, &c.air, a.independence()); ok && a.movementOK() && !a.pressureStuck() {
 		f.y += math.Log(a.nominal.volumeL / a.engine.volumeL * a.nominal.veTop / a.engine.veTop)
 		fs = append(fs, f)
 	}
@@ -103,6 +104,21 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 		fs = a.fullLoadFeatures(fs, base, c)
 	}
 	return fs
+}
+
+// dropDependentRates leaves out the fuel rate where trims were seen: the control unit
+// computes it from metered air and trims, so it is the same evidence again.
+func dropDependentRates(fs []feature) []feature {
+	trims := 0
+	for i := range fs {
+		if fs[i].kind == featFuel {
+			trims++
+		}
+	}
+	if trims < 2 {
+		return fs
+	}
+	return slices.DeleteFunc(fs, func(f feature) bool { return f.kind == featRate && f.class == partLoad })
 }
 
 // independence is the share of the slots that count as independent for the air
@@ -133,7 +149,7 @@ func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
 		g.sd = math.Hypot(c.lambda.sd()/math.Sqrt(math.Min(c.lambda.n, 20)), 0.005)
 		fs = append(fs, g)
 	}
-	if c.deficit.n >= 3 && !a.boosted() {
+	if c.deficit.n >= 3 && !a.boosted() && !a.pressureStuck() {
 		g := f
 		g.kind, g.n = featDeficit, int64(c.deficit.n)
 		g.measured, g.expected = c.deficit.mean, a.soundDeficitAt(f.flow)
@@ -348,7 +364,8 @@ func (a *Assay) baroGuess() float64 {
 
 func (a *Assay) restFeatures(fs []feature) []feature {
 	r := &a.rest
-	if r.gap.n >= 2 && a.tracks[sigBaro].seen() {
+	baroOK := 2*a.baroImpossible <= a.tracks[sigBaro].total
+	if r.gap.n >= 2 && a.tracks[sigBaro].seen() && baroOK && !a.pressureStuck() {
 		fs = append(fs, feature{
 			kind: featRestGap, y: r.gap.mean, sd: 0.5, n: int64(r.gap.n), measured: r.gap.mean,
 			baro: a.baroGuess(), pressure: r.pressure.mean, tempK: 298,
@@ -357,7 +374,7 @@ func (a *Assay) restFeatures(fs []feature) []feature {
 	if r.flow.n >= 2 {
 		fs = append(fs, feature{kind: featRestFlow, y: r.flow.mean, sd: 0.15, n: int64(r.flow.n), measured: r.flow.mean})
 	}
-	if b := a.held(sigBaro, a.lastT); known(b) && known(a.facts.AltitudeM) {
+	if b := a.held(sigBaro, a.lastT); known(b) && known(a.facts.AltitudeM) && baroOK {
 		e := standardPressure(a.facts.AltitudeM)
 		fs = append(fs, feature{kind: featBaro, y: b - e, sd: 0.5, n: a.tracks[sigBaro].total, measured: b, expected: e, baro: b})
 	}

@@ -16,6 +16,12 @@ const (
 	// trueWithinPercent is how narrow the meter's error must be known, at the highest
 	// flow tested, before "reads true" may be said.
 	trueWithinPercent = 11.0
+	// condemnAt is what a firm word against the meter needs: at the regrets of advice.go
+	// replacing beats inspecting only above 0.83 [DOMAIN 6.5], and a word that is firm
+	// is acted on.
+	condemnAt = 0.90
+	// cleanAt is the same for a cleaning, which harms less.
+	cleanAt = 0.80
 	// fullRatio of highest over lowest flow that separates shapes over flow; without
 	// full load at least cruise against idle is needed [DOMAIN 5.7].
 	fullRatio = 3.5
@@ -62,7 +68,7 @@ func (a *Assay) conclude() *Assessment {
 func (a *Assay) settleFacts() {
 	a.engine = a.nominal
 	if v, ok := a.controlUnitDisplacement(); ok && !known(a.facts.DisplacementL) {
-		a.engine.volumeL, a.engine.scaleSD = v, math.Hypot(veScaleSD, 0.015)
+		a.engine.volumeL, a.engine.scaleSD = v, math.Hypot(veScale(&a.facts), 0.015)
 	}
 	a.engine.boosted = a.boosted()
 }
@@ -519,6 +525,24 @@ func (r *result) hasIntakeReference() bool {
 // sameDistance is the statistical distance below which two causes predict the same.
 const sameDistance = 1.3
 
+// sameShare is the same as a share of how far the cause is from no fault at all: two
+// small faults are not alike for being small.
+const sameShare = 0.3
+
+// size is the statistical distance of a state from a sound vehicle.
+func (r *result) size(v *variant, hi, si int) float64 {
+	d, z := make([]float64, len(r.fs)), make([]float64, len(r.fs))
+	for i := range r.fs {
+		d[i] = r.m.predict(&r.p.hs[hi].states[si], &r.fs[i])
+	}
+	v.chol.forward(d, z)
+	q := 0.0
+	for _, x := range z {
+		q += x * x
+	}
+	return math.Sqrt(q)
+}
+
 // ambiguities groups causes whose likeliest magnitudes predict the same features.
 func (r *result) ambiguities() {
 	type member struct {
@@ -542,13 +566,17 @@ func (r *result) ambiguities() {
 	slices.SortStableFunc(ms, func(x, y member) int { return cmp.Compare(y.p, x.p) })
 	vs := r.a.variants(r.m, r.fs, 0)
 	used := make([]bool, len(ms))
+	size := make([]float64, len(ms))
+	for i := range ms {
+		size[i] = r.size(&vs[0], ms[i].hi, ms[i].si)
+	}
 	for i := range ms {
 		if used[i] {
 			continue
 		}
 		var g Ambiguity
 		for k := i; k < len(ms); k++ {
-			if used[k] || k > i && r.distance(&vs[0], ms[i].hi, ms[i].si, ms[k].hi) > sameDistance {
+			if used[k] || k > i && r.distance(&vs[0], ms[i].hi, ms[i].si, ms[k].hi) > math.Min(sameDistance, sameShare*size[i]) {
 				continue
 			}
 			used[k] = true
@@ -620,12 +648,21 @@ func (r *result) bestAmbiguity() float64 {
 	return best
 }
 
+// condemnation is the probability that the meter itself, or what cannot be told
+// from it, is at fault.
+func (r *result) condemnation() float64 {
+	return r.byCond[ConditionMeterReadsLow] + r.byCond[ConditionMeterReadsHigh] + r.byCond[ConditionMeterSignalFault]
+}
+
 func (r *result) decideConclusive() {
 	reasons := slices.Clone(r.gateFails)
 	if r.plainSignal() {
 		reasons = nil
 	}
 	if r.out.Conditions[0].Probability < leaderAt && r.bestAmbiguity() < leaderAt {
+		reasons = append(reasons, InconclusiveNoLeader)
+	}
+	if sensorOf(r.out.Conditions[0].Condition) == SensorAirMeter && r.condemnation() < condemnAt {
 		reasons = append(reasons, InconclusiveNoLeader)
 	}
 	if r.byCond[ConditionUnknown] > unknownAt {

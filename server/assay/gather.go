@@ -55,7 +55,8 @@ type soak struct {
 // road compares intake air and outside air while the vehicle moves.
 type road struct {
 	lastT                            int64
-	movingS                          float64
+	movingS, standingS               float64
+	standLastT                       int64
 	thermometer, sensor              mean
 	intake                           mean
 	ambientFirst, ambientLast        float64
@@ -70,11 +71,14 @@ type road struct {
 
 // watch counts what a sensor's raw samples give away.
 type watch struct {
+	sig                                     signal
 	samples, dropouts, dead, limit, checked int64
 	v                                       [3]float64
 	t                                       [3]int64
 	speed, pressure, throttle               [3]float64
 	n                                       int
+	lapse                                   lapse
+	episodes                                int64
 }
 
 // gather takes one point into the memory of the drive.
@@ -94,6 +98,9 @@ func (a *Assay) gather(p *point) {
 	}
 	if known(p.coolant) {
 		a.warmest = math.Max(or(a.warmest, p.coolant), p.coolant)
+	}
+	if p.pressure.ok && p.pressure.v > 8 && p.calm {
+		a.lowestRunning = math.Min(a.lowestRunning, p.pressure.v)
 	}
 	a.gatherMovement(p)
 	a.gatherRoad(p)
@@ -187,8 +194,12 @@ func (a *Assay) usableForAir(p *point) bool {
 	if !p.flow.ok || !p.pressure.ok || p.flow.v < 0.3 || p.pressure.v < 8 {
 		return false
 	}
-	if p.egr > maxRecirculation || a.facts.Fuel == FuelDiesel && !p.full && !known(p.egr) {
+	if p.egr > maxRecirculation || a.facts.Fuel == FuelDiesel && !p.demanded && !known(p.egr) {
 		a.refusedEGR++
+		return false
+	}
+	if !p.full && !a.throttled() && !a.boosted() && a.facts.Fuel != FuelDiesel {
+		// Valves that control the load make pressure meaningless at part load.
 		return false
 	}
 	if p.pressure.v < lowestPressureShare*or(p.baro, 100) || a.cutsFuel(p) {
@@ -256,9 +267,7 @@ func (a *Assay) gatherFuel(c *cell, p *point) {
 		lambda := p.lambda
 		if !known(lambda) {
 			lambda = 1
-			if p.full && known(p.lambdaCmd) {
-				lambda = p.lambdaCmd
-			} else if p.full && a.facts.Fuel != FuelDiesel {
+			if p.full || a.facts.Fuel == FuelDiesel {
 				return
 			}
 		}
@@ -399,6 +408,10 @@ func (a *Assay) gatherMovement(p *point) {
 
 func (a *Assay) gatherRoad(p *point) {
 	r := &a.road
+	if p.road < 3 && p.t-r.standLastT < 2*second {
+		r.standingS += float64(p.t-r.standLastT) / float64(second)
+	}
+	r.standLastT = p.t
 	dt := float64(p.t-r.flowDrawnT) / float64(second)
 	if p.flow.ok && dt > 0 && dt < 5 {
 		r.airDrawnKg += p.flow.v * dt / 1000

@@ -317,6 +317,8 @@ func (a *Assay) weighByRaw(hs []hypothesis, m *model) {
 		switch h.condition {
 		case ConditionMeterSignalFault:
 			h.cause, h.extra = meter.cause, meter.weight
+			// Contact that comes and goes leaves the rest of the drive as it is.
+			h.vague = meter.cause != CauseIntermittent
 		case ConditionAirTemperatureFault:
 			if intake.weight > 0 {
 				h.cause, h.extra = intake.cause, intake.weight
@@ -324,10 +326,14 @@ func (a *Assay) weighByRaw(hs []hypothesis, m *model) {
 			}
 		case ConditionManifoldPressureFault:
 			if pressureStuck {
-				h.cause, h.extra, h.vague = CauseStuck, plainSign, true
+				h.cause, h.extra, h.states = CauseStuck, plainSign, []fault{{}}
 			}
 		case ConditionThrottleLimited:
 			h.extra = a.throttleSign()
+		case ConditionBarometerFault:
+			if a.baroImpossible > 2 && 2*a.baroImpossible > a.tracks[sigBaro].total {
+				h.cause, h.extra, h.states = CauseOpenOrShortCircuit, plainSign, []fault{{}}
+			}
 		}
 	}
 }
@@ -351,12 +357,14 @@ func (a *Assay) meterSigns() sign {
 		return sign{CauseOpenOrShortCircuit, plainSign}
 	case mv.n >= 40 && mv.sdX() > 0.18 && mv.sdY() < 0.25*mv.sdX() && mv.slope() < 0.2:
 		return sign{CauseStuck, plainSign}
-	case w.dropouts >= 3 && drops > 0.01:
+	case w.dropouts >= 3 && drops > 0.002 || w.episodes >= 3:
 		return sign{CauseIntermittent, plainSign}
-	case a.meterLiving >= 50 && dead > 0.02 && a.meterDeadRunning >= 5:
+	case a.meterLiving >= 50 && dead > 0.02 && a.meterDeadRunning >= 5 && a.tracks[w.sig].spacing < 0.8:
 		return sign{CauseIntermittent, strongSign}
-	case w.dropouts >= 2:
-		return sign{CauseIntermittent, weakSign}
+	case w.dropouts+w.episodes >= 2:
+		return sign{CauseIntermittent, strongSign}
+	case w.dropouts+w.episodes == 1:
+		return sign{CauseIntermittent, weakSign - 1}
 	case mv.n >= 40 && mv.sdX() > 0.25 && mv.slope() < 0.35:
 		return sign{CauseStuck, weakSign}
 	}
@@ -376,25 +384,34 @@ func (a *Assay) intakeSigns() sign {
 	case a.intakeOpen+a.intakeShort >= 2 || a.intakeJumps >= 2:
 		return sign{CauseIntermittent, plainSign}
 	case a.intakeStuck():
-		return sign{CauseStuck, weakSign}
+		return sign{CauseStuck, strongSign - 0.5}
 	}
 	return sign{CauseBias, 0}
 }
 
-// intakeStuck: the value never moved although air was drawn for minutes over
-// changing speeds and a warming engine bay [DOMAIN 5.4].
+// intakeStuck: the value never moved although the engine stood at idle for a while,
+// which heats the intake, and drove for minutes, which cools it [DOMAIN 5.4].
 func (a *Assay) intakeStuck() bool {
 	tr := &a.tracks[sigIAT]
-	if !tr.seen() || tr.total < 60 || a.clock == ClockRowOrder {
+	if !tr.seen() || tr.total < 40 || a.clock == ClockRowOrder || tr.max-tr.min > 0.5 {
 		return false
 	}
 	minutes := float64(a.lastT-tr.firstT) / float64(60*second)
-	return tr.max-tr.min < 0.5 && minutes > 8 && a.road.airDrawnKg > 5
+	mixed := a.road.standingS > 40 && a.road.movingS > 100
+	return minutes > 4 && mixed && a.road.airDrawnKg > 1.5 || minutes > 10 && a.road.airDrawnKg > 5
 }
 
 func (a *Assay) pressureStuck() bool {
 	p := &a.pressureMovement
-	return p.n >= 40 && p.sdX() > 0.35 && p.sdY() < 0.02
+	if p.n < 40 || p.sdX() < 0.35 {
+		return false
+	}
+	top := math.Max(a.tracks[sigMAP].max, a.tracks[sigMAPHigh].max)
+	if a.lowestRunning > throttledBelow*a.baroGuess() && a.facts.Fuel != FuelDiesel && !a.boosted() {
+		// Valves may control the load; then pressure still moves by a little.
+		return p.sdY() < 0.003
+	}
+	return p.sdY() < 0.02 && top > 0
 }
 
 // throttleSign compares the plate with the pedal at full load.

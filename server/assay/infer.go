@@ -155,7 +155,7 @@ func (a *Assay) infer(m *model, fs []feature) *posterior {
 		h := &p.hs[hi]
 		vs := sound
 		switch {
-		case h.condition == ConditionMeterSignalFault || h.condition == ConditionManifoldPressureFault && h.vague:
+		case h.condition == ConditionMeterSignalFault && h.vague:
 			vs = broken
 		case h.vague:
 			vs = vague

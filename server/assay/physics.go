@@ -41,9 +41,10 @@ type engine struct {
 	volumeL float64
 	scaleSD float64
 	veTop   float64
-	peakRPM float64
-	boosted bool
-	diesel  bool
+	// peakRPM is the speed of best breathing, peakSD its relative uncertainty.
+	peakRPM, peakSD float64
+	boosted         bool
+	diesel          bool
 	// charge says where the intake temperature is taken on a boosted engine.
 	location Location
 }

@@ -221,11 +221,17 @@ func (a *Assay) readDriver(p *point) {
 	} else {
 		p.demanded = open
 	}
-	airy := p.pressure.ok && known(p.baro) && !a.boosted() && p.pressure.v >= p.baro-fullLoadDeficitKPa
+	airy := p.pressure.ok && known(p.baro) && a.throttled() && p.pressure.v >= p.baro-fullLoadDeficitKPa
 	p.full = p.demanded || airy
 	if !known(p.pedal) && !known(p.throttle) {
 		p.full = airy || a.fullWithoutDriver(p)
 	}
+}
+
+// throttled tells whether manifold pressure near the barometer means full load: not
+// on a boosted engine, a diesel, or one that controls its load by its valves.
+func (a *Assay) throttled() bool {
+	return !a.boosted() && a.facts.Fuel != FuelDiesel && a.lowestRunning < throttledBelow*or(a.baroAt(a.now), 100)
 }
 
 // fullWithoutDriver recognises full load where neither pedal nor throttle was

@@ -49,11 +49,11 @@ var priors = []priorOf{
 
 // nominalEngine is what the facts alone say of the engine.
 func nominalEngine(f *Facts) engine {
-	e := engine{volumeL: nominalLitre, scaleSD: 0.5, veTop: 0.90, diesel: f.Fuel == FuelDiesel, location: f.Location}
+	e := engine{volumeL: nominalLitre, scaleSD: 0.5, veTop: 0.90, peakSD: 0.22, diesel: f.Fuel == FuelDiesel, location: f.Location}
 	e.boosted = f.boosted()
 	switch {
 	case known(f.DisplacementL):
-		e.volumeL, e.scaleSD = f.DisplacementL, veScaleSD
+		e.volumeL, e.scaleSD = f.DisplacementL, veScale(f)
 	case known(f.Cylinders):
 		// Road cars' cylinders hold 0.3 to 0.7 litres.
 		e.volumeL, e.scaleSD = 0.5*f.Cylinders, 0.30
@@ -77,8 +77,20 @@ func nominalEngine(f *Facts) engine {
 		e.veTop *= 0.93
 	}
 	// Volumetric efficiency peaks at about 0.70 to 0.75 of rated speed.
-	e.peakRPM = 0.74 * or(f.RatedPowerRPM, rated)
+	e.peakRPM = 0.72 * or(f.RatedPowerRPM, rated)
+	if known(f.RatedPowerRPM) {
+		e.peakSD = 0.15
+	}
 	return e
+}
+
+// veScale is the relative uncertainty of volumetric efficiency for what is known
+// of the engine: late-closing valves, which nobody mentioned, cost a fifth.
+func veScale(f *Facts) float64 {
+	if f.Cycle == CycleUnspecified && f.Fuel != FuelDiesel {
+		return math.Hypot(veScaleSD, 0.045)
+	}
+	return veScaleSD
 }
 
 const (
@@ -157,6 +169,7 @@ const (
 	nApplied
 	nLambda
 	nMeters
+	nPeak
 	nuisanceCount
 )
 
@@ -171,6 +184,7 @@ func (m *model) nuisances(f *feature) [nuisanceCount]float64 {
 	case featTable:
 		j[nVEScale] = m.engine.scaleSD
 		j[nVETilt] = veTiltSD * m.tilt(f)
+		j[nPeak] = m.peakShift(f)
 		j[nTable] = tableSD
 	case featDeficit:
 		j[nManifold], j[nBarometer] = -manifoldSD/f.baro, barometerSD/f.baro
@@ -196,11 +210,22 @@ func (m *model) tilt(f *feature) float64 {
 	return math.Log(math.Max(f.rpm, 400)/(0.75*m.engine.peakRPM)) / math.Log(3)
 }
 
+// peakShift is what one standard deviation of the speed of best breathing moves.
+func (m *model) peakShift(f *feature) float64 {
+	x := math.Min(1.5, f.rpm/m.engine.peakRPM)
+	c := speedCurvature
+	if x > 1 {
+		c = speedCurvatureAbove
+	}
+	return m.engine.peakSD * 2 * c * x * (x - 1)
+}
+
 func (m *model) airNuisances(f *feature, j *[nuisanceCount]float64) {
 	p := or(f.pressure, f.baro)
 	vacuum := math.Max(0, 1-p/f.baro)
 	j[nVEScale] = m.engine.scaleSD
 	j[nVETilt] = veTiltSD * m.tilt(f)
+	j[nPeak] = m.peakShift(f)
 	j[nVEVacuum] = veVacuumSD * vacuum
 	j[nVEVacuumCurve] = veVacuumCurveSD * vacuum * vacuum
 	j[nManifold] = -manifoldSD / math.Max(p, 10)
@@ -215,7 +240,10 @@ func (m *model) airNuisances(f *feature, j *[nuisanceCount]float64) {
 		j[nHeating] = math.Hypot(j[nHeating], coolerSD*m.engine.coolerRise(f.tempK-zeroC, p, f.baro)/f.tempK)
 	}
 	if over := p - f.baro; m.boosted && over > 0 {
-		j[nBoost] = boostSD * math.Min(1, over/50)
+		share := math.Min(1, over/50)
+		j[nBoost] = boostSD * share
+		// Back-pressure before the turbine and the compressor's own drive grow with speed.
+		j[nVETilt] *= 1 + share
 	}
 	m.meterNuisances(f.flow, 1, j)
 }

@@ -31,6 +31,12 @@ func (a *Assay) inspectRaw(e *entry) {
 		a.inspectMeter(e)
 	case sigIAT, sigIAT11:
 		a.inspectIntake(e)
+	case sigBaro:
+		// Sea level at its highest and the highest pass at its lowest bound what a
+		// barometer can say.
+		if e.v < 50 || e.v > 112 {
+			a.baroImpossible++
+		}
 	}
 	if e.t-a.firstT <= soakWindowUS {
 		a.inspectSoak(e)
@@ -55,12 +61,20 @@ func (a *Assay) recentValue(s signal, t int64) float64 {
 
 func (a *Assay) inspectMeter(e *entry) {
 	w := &a.meterWatch
+	if e.sig != w.sig {
+		// One meter is watched: the sum or the only one rather than one of two.
+		if w.sig == sigMAF {
+			return
+		}
+		*w = watch{sig: e.sig}
+	}
 	w.samples++
 	speed := a.recentValue(sigSpeedEngine, e.t)
 	pressure := firstKnown(a.recentValue(sigMAPHigh, e.t), a.recentValue(sigMAP, e.t))
 	if known(speed) && speed > runningRPM {
 		a.inspectLiving(e, speed, pressure)
 	}
+	w.episode(e.t, e.v, speed, pressure, firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t), a.recentValue(sigPedalD, e.t)), a.freshest())
 	i := w.n % 3
 	w.v[i], w.t[i] = e.v, e.t
 	w.speed[i], w.pressure[i] = speed, pressure
@@ -72,6 +86,9 @@ func (a *Assay) inspectMeter(e *entry) {
 }
 
 func (a *Assay) inspectLiving(e *entry, speed, pressure float64) {
+	if known(pressure) && pressure < overrunPressureKPa && speed > overrunRPM {
+		return
+	}
 	floor := 0.15 * a.nominal.volumeL * speed / 800
 	if known(pressure) {
 		floor = deadShare * a.nominal.air(speed, math.Max(pressure, 15), 100, 310)
@@ -98,6 +115,69 @@ func (w *watch) judge(i0, i1, i2 int) {
 	if math.Abs(w.v[i1]-around) > dropoutRatio*around {
 		w.dropouts++
 	}
+}
+
+// lapse is a stretch in which the meter left a level that the engine kept.
+type lapse struct {
+	level, speed, pressure, throttle float64
+	t, startT                        int64
+	out, confirmed                   bool
+}
+
+// freshest is the time of the newest sample that says whether the engine kept its level.
+func (a *Assay) freshest() int64 {
+	newest := int64(math.MinInt64)
+	for _, s := range [...]signal{sigMAP, sigMAPHigh, sigThrottle, sigThrottleRelative, sigPedalD} {
+		if tr := &a.tracks[s]; tr.seen() {
+			_, t := tr.latest()
+			newest = max(newest, t)
+		}
+	}
+	return newest
+}
+
+const (
+	// lapseOut and lapseBack bound, in logarithm, what counts as leaving a level (a
+	// factor of 2.2) and as being back at it (20 %).
+	lapseOut  = 0.80
+	lapseBack = 0.20
+	// lapseLevel in g/s: below, flow itself flutters.
+	lapseLevel = 1.2
+	// lapseEntryUS: contact is lost from one sample to the next; flow needs longer.
+	// lapseLongestUS: after that, nobody knows what the level would be.
+	lapseEntryUS   = 600 * second / 1000
+	lapseLongestUS = 5 * second
+)
+
+// episode follows one sample: contact lost for several samples while speed and
+// pressure or throttle stay where they were.
+func (w *watch) episode(t int64, v, speed, pressure, throttle float64, fresh int64) {
+	l := &w.lapse
+	guard := known(pressure) || known(throttle)
+	if !known(speed) || speed < runningRPM || !guard {
+		*l = lapse{}
+		return
+	}
+	same := near(speed, l.speed, 0.06) && near(pressure, l.pressure, 0.10) && near(throttle, l.throttle, 0.08)
+	d := math.Log(math.Max(v, 0.02) / math.Max(l.level, 0.02))
+	switch {
+	case l.level == 0:
+	case !same || t-l.t > lapseLongestUS:
+	case !l.out && l.level > lapseLevel && math.Abs(d) > lapseOut && t-l.t <= lapseEntryUS:
+		l.out, l.startT = true, t
+		return
+	case l.out && math.Abs(d) > lapseBack:
+		// Only a reading from within the lapse shows that the engine went on as before.
+		l.confirmed = l.confirmed || fresh > l.startT
+		return
+	case l.out && l.confirmed:
+		w.episodes++
+	}
+	*l = lapse{level: v, speed: speed, pressure: pressure, throttle: throttle, t: t}
+}
+
+func near(x, was, within float64) bool {
+	return !known(x) || !known(was) || math.Abs(x-was) <= within*math.Max(math.Abs(was), 1)
 }
 
 func steadyTriple(x [3]float64, i0, i1, i2 int, within float64) bool {
