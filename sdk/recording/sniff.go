@@ -130,8 +130,8 @@ func (l *layout) findHeader(lines []headLine, name string) error {
 	for first < len(lines) && !isData(lines[first].cells) {
 		first++
 	}
-	header := bestHeader(lines[:first])
-	if header < 0 {
+	header, known := bestHeader(lines[:first])
+	if header < 0 || first == len(lines) && known == 0 {
 		e := &Error{File: name, Line: lines[0].number, Kind: KindNoHeader, Got: quoted(lines[0].text), Expected: "a header row with the names of the columns above the first row of numbers", Hint: "add a header row, or choose another file"}
 		if first == len(lines) {
 			e.Expected = "a table: a header row and rows of numbers"
@@ -188,10 +188,10 @@ func isValue(c []byte) bool {
 	return ok
 }
 
-// bestHeader returns the row that names most signals, else the last row with as many
-// cells as any, −1 for none.
-func bestHeader(rows []headLine) int {
-	best, bestScore := -1, 0
+// bestHeader returns the row that names most signals and how many, else the last row
+// with as many cells as any, −1 for none.
+func bestHeader(rows []headLine) (best, bestScore int) {
+	best = -1
 	for i, row := range rows {
 		score := 0
 		for _, c := range row.cells {
@@ -204,14 +204,14 @@ func bestHeader(rows []headLine) int {
 		}
 	}
 	if best >= 0 {
-		return best
+		return best, bestScore
 	}
 	for i, row := range rows {
 		if len(row.cells) > 0 && !isComment(row) && !isUnitRow(row.cells) && (best < 0 || len(row.cells) >= len(rows[best].cells)) {
 			best = i
 		}
 	}
-	return best
+	return best, 0
 }
 
 // longestHeader bounds what is looked up in the dictionary.
