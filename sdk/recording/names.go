@@ -21,7 +21,7 @@ const (
 	noMatch quality = iota
 	byGuess         // a letter differs
 	bySynonym
-	byName // the VSS path itself
+	byPath // the whole VSS path
 )
 
 // synonyms lists what people call signals. Order of words, case, separators and the
@@ -253,8 +253,10 @@ func addOxygenSensors(add func(path, phrase string)) {
 
 // matchName finds the signal that a header without its unit names.
 func matchName(name string) (j1979.Signal, quality) {
-	if s, ok := j1979.Lookup(strings.TrimSpace(name)); ok {
-		return s, byName
+	if s, ok := j1979.Lookup(strings.TrimSpace(name)); ok && strings.HasPrefix(strings.TrimSpace(name), "Vehicle.") {
+		return s, byPath
+	} else if ok {
+		return s, bySynonym
 	}
 	w := words(name)
 	if path, ok := dictionary[key(w)]; ok {

@@ -401,12 +401,12 @@ func (p *Proposal) settleUnit(s *survey, c candidate) {
 	}
 	outside := c.stats.outside(c.reader(c.unit))
 	switch {
-	case outside >= 1:
-		p.ignore(c.at, "no value is possible for "+signal.Short())
-	case !named && doubtful(c):
+	case outside < 1 && !named && doubtful(c):
 		p.askUnit(c, fmt.Sprintf("The values of column %d, %s, from %v to %v, are unlikely in %s. Which unit are they in?", c.at+1, shorten(p.Columns[c.at].Header), c.stats.low, c.stats.high, c.unit), c.fitting())
 	case outside > mostOutside && !named && len(c.fitting()) > 0:
 		p.askUnit(c, fmt.Sprintf("The values of column %d, %s, from %v to %v, do not fit %s. Which unit are they in?", c.at+1, shorten(p.Columns[c.at].Header), c.stats.low, c.stats.high, c.unit), c.fitting())
+	case outside >= 1:
+		p.ignore(c.at, "no value is possible for "+signal.Short())
 	case outside > mostOutside:
 		p.ignore(c.at, fmt.Sprintf("%.0f %% of the values are out of range for %s in %s, so the column holds something else", 100*outside, signal.Short(), orNone(c.unit)))
 	default:

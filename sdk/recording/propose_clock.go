@@ -42,7 +42,9 @@ const mostlyTimes = 0.9
 // timing looks at one column as a clock and says why it is none.
 func (s *survey) timing(i int) (timing, string) {
 	c := &s.columns[i]
-	share := func(n int) bool { return float64(n) >= mostlyTimes*float64(c.filled) }
+	share := func(n int) bool {
+		return float64(n) >= mostlyTimes*float64(c.filled) || c.filled-n <= oddCells && 2*n > c.filled
+	}
 	t := timing{at: i, scale: 1}
 	switch {
 	case c.filled == 0:

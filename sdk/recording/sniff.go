@@ -102,8 +102,12 @@ func sniffSeparator(lines []headLine) byte {
 				most, cells = n, c
 			}
 		}
-		// The header of a file often has one separator less than its rows, or one more.
-		most += max(min(counts[cells-1], 2), min(counts[cells+1], 2))
+		// Each line counts double; a header with one separator less than its rows, or one
+		// more, counts a little.
+		most *= 2
+		if cells > 2 {
+			most += min(max(counts[cells-1], counts[cells+1]), 1)
+		}
 		if most > bestLines || most == bestLines && cells > bestCells {
 			best, bestLines, bestCells = sep, most, cells
 		}

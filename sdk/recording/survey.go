@@ -190,6 +190,10 @@ func (c *columnStats) cellUnit(s j1979.Signal) string {
 	return ""
 }
 
+// oddCells is how many cells may be odd in a file of any length before they say
+// something about their column.
+const oddCells = 2
+
 // outside returns the share of values that the signal cannot have. A lambda of zero
 // is left out: it is how ECUs say that they have none.
 func (c *columnStats) outside(r *cellReader) float64 {
@@ -204,8 +208,11 @@ func (c *columnStats) outside(r *cellReader) float64 {
 			out++
 		}
 	}
-	if all == 0 {
+	switch {
+	case all == 0:
 		return 1
+	case out <= oddCells && out < all:
+		return 0
 	}
 	return float64(out) / float64(all)
 }
