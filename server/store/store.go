@@ -13,6 +13,16 @@
 //
 // The shop is the first part of every key. A caller who knows one shop's keys
 // reaches nothing of another's.
+//
+// How the layers above are meant to use it:
+//   - An etag is made of Fact.Serial and Fact.Version, a page token of the
+//     query and the Serial of the last fact.
+//   - A session is closed by Open of its captures, which fences their writers
+//     off, then one Change that creates the verdict and updates the session.
+//   - A session is deleted by Remove, then one Change that deletes its facts:
+//     in this order a crash between the two leaves something to delete again.
+//   - A request is first looked up by Recall, before anything is checked that
+//     may have changed since it was carried out; Apply decides.
 package store
 
 // Store keeps facts and chunks. Every method may be called from any number of

@@ -120,6 +120,7 @@ func (s *Store) Range(ctx context.Context, capture store.Capture, from int64) it
 			fail(err)
 			return
 		}
+		promised := int64(0) // What the tail has said is there.
 		for next := from; ; {
 			chunks, err := s.readChunks(ctx, capture, next)
 			for _, chunk := range chunks {
@@ -139,12 +140,18 @@ func (s *Store) Range(ctx context.Context, capture store.Capture, from int64) it
 			if len(chunks) > 0 {
 				continue
 			}
-			if tail, err := s.Tail(ctx, capture); err != nil {
+			tail, err := s.Tail(ctx, capture)
+			switch {
+			case err != nil:
 				yield(store.Chunk{}, err)
 				return
-			} else if tail.Sequence < next {
+			case tail.Sequence < next:
+				return
+			case promised >= next:
+				fail(fmt.Errorf("%s: chunk %d is missing: %w", s.path, next, store.ErrCorrupt))
 				return
 			}
+			promised = tail.Sequence
 		}
 	}
 }

@@ -4,7 +4,9 @@
 package sqlite
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -17,10 +19,10 @@ import (
 
 const (
 	sqlVersionOf  = `SELECT version, serial FROM facts WHERE shop = ? AND kind = ? AND id = ?`
-	sqlInsertFact = `INSERT INTO facts (shop, kind, id, parent, reference, state, version, blob) VALUES (?, ?, ?, ?, ?, ?, 1, ?)`
-	sqlUpdateFact = `UPDATE facts SET parent = ?, reference = ?, state = ?, version = ?, blob = ? WHERE serial = ?`
+	sqlInsertFact = `INSERT INTO facts (shop, kind, id, parent, reference, state, version, digest, blob) VALUES (?, ?, ?, ?, ?, ?, 1, ?, ?)`
+	sqlUpdateFact = `UPDATE facts SET parent = ?, reference = ?, state = ?, version = ?, digest = ?, blob = ? WHERE serial = ?`
 	sqlDeleteFact = `DELETE FROM facts WHERE serial = ?`
-	sqlSelectFact = `SELECT serial, shop, kind, id, parent, reference, state, version, blob FROM facts`
+	sqlSelectFact = `SELECT serial, shop, kind, id, parent, reference, state, version, digest, blob FROM facts`
 
 	sqlFindRequest   = `SELECT response FROM requests WHERE shop = ? AND method = ? AND id = ? AND body = ?`
 	sqlInsertRequest = `INSERT INTO requests (shop, method, id, body, response, time_us) VALUES (?, ?, ?, ?, ?, ?)`
@@ -97,14 +99,27 @@ func (s *Store) selectFacts(ctx context.Context, text string, args ...any) (fact
 	}
 	defer func() { err = errors.Join(err, s.explain(rows.Close())) }()
 	for rows.Next() {
-		var f store.Fact
-		err := rows.Scan(&f.Serial, &f.Shop, &f.Kind, &f.ID, &f.Parent, &f.Reference, &f.State, &f.Version, &f.Blob)
+		fact, err := scanFact(rows)
 		if err != nil {
 			return nil, s.explain(err)
 		}
-		facts = append(facts, f)
+		facts = append(facts, fact)
 	}
 	return facts, s.explain(rows.Err())
+}
+
+func scanFact(rows *sql.Rows) (f store.Fact, err error) {
+	var digest []byte
+	err = rows.Scan(&f.Serial, &f.Shop, &f.Kind, &f.ID, &f.Parent, &f.Reference, &f.State, &f.Version, &digest, &f.Blob)
+	if err == nil && !bytes.Equal(digest, digestOf(f.Blob)) {
+		err = fmt.Errorf("%s has other bytes than were written: %w", f.Key, store.ErrCorrupt)
+	}
+	return f, err
+}
+
+func digestOf(blob []byte) []byte {
+	digest := sha256.Sum256(blob)
+	return digest[:]
 }
 
 // Apply carries out a change in one transaction.
@@ -112,12 +127,12 @@ func (s *Store) Apply(ctx context.Context, change store.Change) (store.Applied, 
 	if err := change.Check(); err != nil {
 		return store.Applied{}, err
 	}
-	bytes := 0
+	size := 0
 	for _, fact := range slices.Concat(change.Create, change.Update) {
-		bytes += len(fact.Blob)
+		size += len(fact.Blob)
 	}
 	var applied store.Applied
-	err := s.submit(ctx, &job{guard: true, bytes: bytes, do: func(w *writer) (err error) {
+	err := s.submit(ctx, &job{guard: true, bytes: size, do: func(w *writer) (err error) {
 		applied, err = w.apply(change)
 		return err
 	}})
@@ -229,7 +244,7 @@ func (w *writer) match(fact store.Fact) (stored store.Fact, err error) {
 
 func (w *writer) createFact(fact store.Fact) (store.Fact, error) {
 	result, err := w.stmts.insertFact.Exec(fact.Shop, string(fact.Kind), fact.ID,
-		fact.Parent, fact.Reference, fact.State, notNil(fact.Blob))
+		fact.Parent, fact.Reference, fact.State, digestOf(fact.Blob), notNil(fact.Blob))
 	if isUniqueViolation(err) {
 		return store.Fact{}, store.ErrExists
 	}
@@ -247,7 +262,8 @@ func (w *writer) update(fact store.Fact) (store.Fact, error) {
 		return store.Fact{}, err
 	}
 	fact.Version, fact.Serial = stored.Version+1, stored.Serial
-	_, err = w.stmts.updateFact.Exec(fact.Parent, fact.Reference, fact.State, fact.Version, notNil(fact.Blob), fact.Serial)
+	_, err = w.stmts.updateFact.Exec(fact.Parent, fact.Reference, fact.State, fact.Version,
+		digestOf(fact.Blob), notNil(fact.Blob), fact.Serial)
 	return fact, err
 }
 

@@ -8,6 +8,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -226,6 +227,92 @@ func TestDamageIsReportedNotReadOver(t *testing.T) {
 			}
 		})
 	}
+}
+
+func TestADamagedFactIsReportedNotReadOver(t *testing.T) {
+	dir := t.TempDir()
+	s := mustOpen(t, dir)
+	fact, err := store.Create(t.Context(), s, goldenFact(1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	mustClose(t, s)
+	edit(t, dir, `UPDATE facts SET blob = x'00'`)
+	s = mustOpen(t, dir)
+	if _, err := s.Get(t.Context(), fact.Key); !errors.Is(err, store.ErrCorrupt) || !strings.Contains(err.Error(), fact.Key.String()) {
+		t.Errorf("error is %v", err)
+	}
+}
+
+func TestAnEmptyFileThatAKilledFirstStartLeftIsANewStore(t *testing.T) {
+	dir := t.TempDir()
+	if err := createFile(filepath.Join(dir, fileName)); err != nil {
+		t.Fatal(err)
+	}
+	fill(t, mustOpen(t, dir), capture, 3)
+}
+
+// The database engine is a large machine to feed with damaged files; what it
+// gives back must be an error or the truth.
+func TestRandomDamageNeverGivesWrongBytes(t *testing.T) {
+	whole, err := os.ReadFile(goldenPath(1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rounds := 300
+	if testing.Short() {
+		rounds = 50
+	}
+	seed := rand.Uint64()
+	random := rand.New(rand.NewPCG(seed, 0))
+	reported := 0
+	for round := range rounds {
+		damaged := slices.Clone(whole)
+		for range 1 + random.IntN(20) {
+			damaged[random.IntN(len(damaged))] = byte(random.Uint32())
+		}
+		if err := readDamaged(t, damaged); errors.Is(err, errWrongBytes) {
+			t.Fatalf("seed %d, round %d: %v", seed, round, err)
+		} else if err != nil {
+			reported++
+		}
+	}
+	t.Logf("damage was reported in %d of %d files", reported, rounds)
+}
+
+var errWrongBytes = errors.New("wrong bytes")
+
+func readDamaged(t *testing.T, content []byte) error {
+	t.Helper()
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, fileName), content, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, err := Open(t.Context(), dir)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = s.Close() }() // It may say that the file is damaged, too.
+	for got, err := range s.Range(t.Context(), capture, 1) {
+		if err != nil {
+			return err
+		}
+		if !slices.Equal(got.Blob, chunk(got.Sequence, 600).Blob) {
+			return fmt.Errorf("chunk %d: %w", got.Sequence, errWrongBytes)
+		}
+	}
+	for i := range 4 {
+		want := goldenFact(i)
+		got, err := s.Get(t.Context(), want.Key)
+		if err != nil {
+			return err
+		}
+		if !slices.Equal(got.Blob, want.Blob) {
+			return fmt.Errorf("%s: %w", want.Key, errWrongBytes)
+		}
+	}
+	_, err = s.Append(t.Context(), capture, 2, chunk(7, 600))
+	return err
 }
 
 func TestADamagedFileIsReportedAsCorrupt(t *testing.T) {

@@ -12,6 +12,7 @@ CREATE TABLE facts (
   reference TEXT    NOT NULL,
   state     TEXT    NOT NULL,
   version   INTEGER NOT NULL,
+  digest    BLOB    NOT NULL,
   blob      BLOB    NOT NULL,
   UNIQUE (shop, kind, id)
 ) STRICT;
