@@ -65,6 +65,7 @@ type controlUnit struct {
 	egrOpen                  float64
 	peak                     loadTable
 	limiter                  bool
+	speedSlope, lastRPM      float64 // 1/min per s, 1/min
 }
 
 func newControlUnit(e *Engine) controlUnit {
@@ -128,13 +129,18 @@ func (c *controlUnit) idle(dt float64, d Drive) float64 {
 	}
 	target := c.idleTarget()
 	err := (target - d.RPM) / target
+	c.speedSlope = approach(c.speedSlope, (d.RPM-c.lastRPM)/dt, dt, 0.06)
+	c.lastRPM = d.RPM
 	if d.Pedal < 0.01 && !d.Coupled && math.Abs(err) < 0.6 {
-		c.idleIntegral = clamp(c.idleIntegral+dt*0.006*clamp(err, -0.3, 0.3), -0.0015, 0.15)
+		c.idleIntegral = clamp(c.idleIntegral+dt*0.012*clamp(err, -0.3, 0.3), -0.01, 0.15)
 	}
-	base := 0.0035 * e.Spec.Displacement / 0.002 * (2.1e-3 / e.Spec.ThrottleArea)
-	share := base + c.idleIntegral
+	// The maker's guess of the air for idle, 1.5 g/s per litre, through a choked gap.
+	guess := 1.5 * e.Spec.Displacement * (1 + 0.5*c.coldness())
+	flux := c.believedBaro() / math.Sqrt(gasConstantAir*c.intakeTemp) * criticalFlow
+	base := guess / (flux * e.Spec.ThrottleArea)
+	share := base - plateShare(0) + c.idleIntegral
 	if d.Pedal < 0.01 && !d.Coupled {
-		share += 0.006 * clamp(err, -0.4, 0.5)
+		share += base * (1.4*clamp(err, -0.12, 0.6) + 0.35*clamp(-c.speedSlope/1000, 0, 1.5))
 	}
 	if d.Pedal < 0.01 {
 		// A dashpot keeps some air through the overrun, or oil would be drawn past the rings.
@@ -145,8 +151,12 @@ func (c *controlUnit) idle(dt float64, d Drive) float64 {
 }
 
 func (c *controlUnit) idleTarget() float64 {
-	cold := clamp((kelvin+70-c.e.State.Coolant)/70, 0, 1.2)
-	return c.e.Spec.IdleRPM + 420*cold
+	return c.e.Spec.IdleRPM + 420*c.coldness()
+}
+
+// coldness is 0 for a warm and 1 for a freezing engine.
+func (c *controlUnit) coldness() float64 {
+	return clamp((kelvin+70-c.e.State.Coolant)/70, 0, 1.2)
 }
 
 // boostDemand is the share of full boost that the pedal asks for.
@@ -240,20 +250,23 @@ func (c *controlUnit) mapReading() float64 {
 // estimateAir decides how much air the fuel is for.
 func (c *controlUnit) estimateAir(dt float64, d Drive) {
 	e := c.e
+	s := &e.Spec
 	model := c.model(d)
-	if e.Spec.Meter == NoMeter {
+	if s.Meter == NoMeter {
 		c.air = approach(c.air, model, dt, 0.03)
 		return
 	}
 	metered := (c.read[0] + c.read[1]) / 1000
-	if len(e.Spec.Meters) == 1 {
+	if len(s.Meters) == 1 {
 		metered = c.read[0] / 1000
 	}
 	c.judgeMeter(dt, metered, model, d)
 	if c.substituted {
 		metered = model
 	}
-	c.air = approach(c.air, metered, dt, 0.05)
+	// What passes the meter fills the manifold first: the maker's constant for it is a nominal one.
+	filling := s.ManifoldVolume * 120 / (0.85 * s.Displacement * math.Max(d.RPM, 300))
+	c.air = approach(c.air, metered, dt, clamp(filling, 0.03, 0.6))
 }
 
 // model is the air in kg/s by the maker's idea of the engine: from manifold
@@ -394,7 +407,7 @@ func (c *controlUnit) look(dt float64, d Drive) {
 	c.position = (c.position + 1) % maxDelaySteps
 	flow := math.Max(e.exhaust, 1e-4)
 	// Two and a half engine cycles of speed, and the volume of the manifold.
-	delay := 2.5*60/math.Max(d.RPM, 300) + 0.35*e.Spec.Displacement/flow*1.0
+	delay := 2.5*60/math.Max(d.RPM, 300) + 0.35*e.Spec.Displacement/flow
 	steps := int(clamp(delay/dt, 1, maxDelaySteps-1))
 	for b := range e.Spec.Banks {
 		k := &c.banks[b]
@@ -489,7 +502,7 @@ func (c *controlUnit) switching(dt float64, k *bank, d Drive) {
 		sign = -1
 	}
 	k.integral = clamp(k.integral+sign*rate*dt, -limit, limit)
-	k.short = clamp(k.integral+sign*0.008, -limit, limit)
+	k.short = clamp(k.integral+sign*0.014, -limit, limit)
 }
 
 // cell is the index of the learned cell of the moment.

@@ -65,7 +65,7 @@ func (c *controlUnit) recirculate(dt float64, d Drive, load float64) {
 }
 
 // egrArea is the effective area in m² of the recirculation valve.
-func (c *controlUnit) egrArea(float64) float64 {
+func (c *controlUnit) egrArea() float64 {
 	s := &c.e.Spec
 	if s.EGRShare == 0 {
 		return 0

@@ -175,13 +175,14 @@ func (e *Engine) charge(dt float64, d Drive, inlet float64) float64 {
 	if s.Aspiration == Natural {
 		return 1
 	}
-	wanted := 1 + (s.Charger.MaxRatio-1)*e.ecu.boostDemand(d)
+	demand := e.ecu.boostDemand(d)
 	if s.Fuel == Diesel {
-		wanted = 1 + (s.Charger.MaxRatio-1)*clamp(e.ecu.dieselDemand*1.1, 0, 1)
+		demand = clamp(e.ecu.dieselDemand*1.1, 0, 1)
 	}
-	// The wastegate holds the pressure, not the ratio, so a choked filter costs no boost until the shaft is at its limit.
-	wanted = math.Max(1, wanted*standardPressure/math.Max(inlet, 0.5*standardPressure))
-	wanted = math.Min(wanted, s.Charger.MaxRatio*1.15*standardPressure/e.Air.Pressure)
+	// The wastegate holds an absolute pressure, so neither height nor a choked
+	// filter costs boost until the shaft is at its limit.
+	target := inlet + demand*math.Max(0, s.Charger.MaxRatio*standardPressure-inlet)
+	wanted := math.Min(target/inlet, s.Charger.MaxRatio*1.15*standardPressure/e.Air.Pressure)
 	e.ecu.boostAsked = wanted * inlet
 	if s.Aspiration == Supercharged {
 		able := 1 + (s.Charger.MaxRatio-1)*clamp(0.65+0.4*d.RPM/s.RatedRPM, 0, 1.1)
@@ -222,7 +223,7 @@ func (e *Engine) fillManifold(dt float64, d Drive, pre, preTemp float64) float64
 	}
 	leakArea := f.ManifoldLeakArea + f.PurgeArea
 	purge := e.ecu.purgeFlow(e.manifold)
-	egrArea := f.EGRLeakArea + e.ecu.egrArea(st.EngineFlow)
+	egrArea := f.EGRLeakArea + e.ecu.egrArea()
 	const exhaustTemp, mixTemp = 650.0, 310.0
 	scale := dt * e.gas * mixTemp / s.ManifoldVolume
 
@@ -439,7 +440,7 @@ func heatShare(lambda float64, fuel Fuel) float64 {
 	}
 	switch {
 	case lambda > 1.15:
-		return clamp(1-2.2*(lambda-1.15), 0, 1) * 1.0
+		return clamp(1-2.2*(lambda-1.15), 0, 1)
 	case lambda < 0.85:
 		return clamp(1-0.9*(0.85-lambda), 0.3, 1)
 	}

@@ -25,7 +25,7 @@ func (e *Engine) show(dt float64, d Drive) {
 		}
 		v[short] = 100 * bank.short
 		v[long] = 100 * c.long(d, bank)
-		v[oxygen] = 0.45 - 0.37*math.Tanh(60*(bank.seen-1)) + 0.012*e.random.NormFloat64()
+		v[oxygen] = 0.45 - 0.38*math.Tanh(90*(bank.seen-1)) + 0.012*e.random.NormFloat64()
 		v[lambda] = bank.seen * (1 + 0.004*e.random.NormFloat64())
 	}
 	v[FuelPressure] = 350 * orOne(e.Faults.FuelPressure)

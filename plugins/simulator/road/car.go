@@ -45,13 +45,12 @@ func (b *Body) SpeedAt(gear int, rpm float64) float64 {
 
 // Controls is what the driver's hands and feet do.
 type Controls struct {
-	Key, Crank    bool
-	Pedal, Brake  float64 // 0…1
-	Gear          int     // 0 neutral
-	Clutch        bool    // pressed
-	Grade         float64 // rise over run, of the road
-	HoldSpeed     float64 // m/s; > 0: the slope is whatever keeps this speed (a long hill)
-	HoldStiffness float64
+	Key, Crank   bool
+	Pedal, Brake float64 // 0…1
+	Gear         int     // 0 neutral
+	Clutch       bool    // pressed
+	Grade        float64 // rise over run, of the road
+	HoldSpeed    float64 // m/s; > 0: the slope is whatever keeps this speed (a long hill)
 }
 
 // Car is a vehicle in motion.
@@ -63,6 +62,8 @@ type Car struct {
 	Speed   float64 // m/s
 	RPM     float64 // 1/min
 	Running bool
+	// Stalls counts how often the engine died by itself.
+	Stalls  int
 	Last    Controls
 	grade   float64
 	cranked float64
@@ -92,7 +93,8 @@ func (c *Car) start(dt float64, u Controls) {
 	case !u.Key:
 		c.Running, c.cranked = false, 0
 	case c.Running && c.RPM < 250:
-		c.Running, c.cranked = false, 0 // stalled
+		c.Running, c.cranked = false, 0
+		c.Stalls++
 	case c.Running:
 	case u.Crank:
 		c.cranked += dt

@@ -42,9 +42,9 @@ type Segment struct {
 // Driver follows a script.
 type Driver struct {
 	Script []Segment
-	// Steady is the skill: 0 perfect, 1 restless.
-	Steady float64
-	random *rand.Rand
+	// Restless is how much the foot wanders: 0 not at all, 1 clearly.
+	Restless float64
+	random   *rand.Rand
 
 	index    int
 	phase    int
@@ -61,7 +61,7 @@ type Driver struct {
 
 // NewDriver makes a driver; seed decides the restlessness.
 func NewDriver(script []Segment, restless float64, seed uint64) *Driver {
-	return &Driver{Script: script, Steady: restless, random: rand.New(rand.NewPCG(seed, 0xd1b54a32d192ed03))}
+	return &Driver{Script: script, Restless: restless, random: rand.New(rand.NewPCG(seed, 0xd1b54a32d192ed03))}
 }
 
 // Done is true after the last segment.
@@ -81,7 +81,7 @@ func (d *Driver) Next(dt float64, c *Car) Controls {
 		return Controls{}
 	}
 	d.since += dt
-	d.wander += dt * (-d.wander/4 + d.Steady*0.02*d.random.NormFloat64()/math.Sqrt(dt))
+	d.wander += dt * (-d.wander/4 + d.Restless*0.02*d.random.NormFloat64()/math.Sqrt(dt))
 	s := &d.Script[d.index]
 	u := Controls{Key: true}
 	if s.Kind != KeyOn && s.Kind != Start && !c.Running {
@@ -164,7 +164,7 @@ func (d *Driver) brake(c *Car, u *Controls) {
 }
 
 // choose picks a gear for a speed.
-func (d *Driver) choose(c *Car, speed, low, high float64) int {
+func (d *Driver) choose(c *Car, speed, low float64) int {
 	for g := len(c.Body.Gears); g > 1; g-- {
 		if c.Body.RPMAt(g, speed) >= low {
 			return g
@@ -180,7 +180,7 @@ func (d *Driver) drive(c *Car, u *Controls, dt, speed float64, gear int) bool {
 	}
 	target := gear
 	if target == 0 {
-		target = d.choose(c, speed, 1500, 0)
+		target = d.choose(c, speed, 1500)
 	}
 	d.pickGear(c, target)
 	if d.shift(c, u, dt) {
@@ -188,7 +188,7 @@ func (d *Driver) drive(c *Car, u *Controls, dt, speed float64, gear int) bool {
 	}
 	err := speed - c.Speed
 	d.integral = clamp(d.integral+dt*0.012*clamp(err, -2, 2), -0.1, 0.6)
-	want := d.integral + 0.06*clamp(err, -5, 5) + 0.3*d.wander*0.1
+	want := d.integral + 0.06*clamp(err, -5, 5) + 0.03*d.wander
 	if err < -2.5 {
 		u.Brake = clamp(-0.05*(err+2.5), 0, 0.4)
 	}
@@ -240,7 +240,7 @@ func (d *Driver) cruise(s *Segment, c *Car, u *Controls, dt float64) {
 	shifting := d.drive(c, u, dt, s.Speed, s.Gear)
 	gear := s.Gear
 	if gear == 0 {
-		gear = d.choose(c, s.Speed, 1500, 0)
+		gear = d.choose(c, s.Speed, 1500)
 	}
 	if d.phase == 0 {
 		if !shifting && math.Abs(c.Speed-s.Speed) < 0.4 && d.gear == gear {

@@ -87,7 +87,7 @@ type Case struct {
 	Facts   Facts
 	Signals []engine.Signal
 	Link    link.Class
-	Plan    plan
+	Plan    Plan
 
 	refreshScale float64
 	restless     float64
@@ -176,7 +176,7 @@ func (c *Case) fits(f *fault) bool {
 	return (!n.meter || s.Meter != engine.NoMeter) && (!n.gasoline || s.GasolineLike()) &&
 		(!n.charged || s.Aspiration != engine.Natural) && (!n.natural || s.Aspiration == engine.Natural) &&
 		(!n.twoBanks || s.Banks == 2) && (!n.ownBaro || !s.Control.BaroFromMAP) &&
-		(!n.heated || s.Meter == engine.HotWire || s.Meter == engine.HotFilm) && (!n.hotWire || s.Meter == engine.HotWire)
+		(!n.heated || s.Meter == engine.HotWire || s.Meter == engine.HotFilm)
 }
 
 // harmless gives a sound vehicle the small flaws that many have.
@@ -326,6 +326,7 @@ func (c *Case) Run() Recording {
 	}
 	r := Recording{Case: c, Samples: sampler.Samples, Seconds: car.Time}
 	r.Truth = watch.truth(c, sampler.Samples)
+	r.Truth.Stalls = car.Stalls
 	return r
 }
 

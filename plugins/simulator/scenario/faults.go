@@ -44,8 +44,7 @@ func level(d dice, s Severity) float64 {
 	return d.between(2.6, 4)
 }
 
-// which picks the meter that a fault sits in, and sets it on both where a
-// vehicle's two meters share the cause.
+// onMeters sets a fault on the only meter, or, where there are two, mostly on one of them.
 func onMeters(d dice, s *engine.Spec, f *engine.Faults, set func(*engine.MeterFault)) {
 	if len(s.Meters) == 2 && d.chance(0.7) {
 		set(&f.Meter[d.IntN(2)])

@@ -72,8 +72,8 @@ func van() Case {
 		engine.RunTime, engine.Lambda1, engine.CommandedPurge, engine.BarometricPressure, engine.ControlModuleVoltage,
 		engine.AbsoluteLoad, engine.CommandedLambda, engine.AmbientAirTemperature, engine.PedalD,
 	}
-	c.Plan = plan{style: StyleGood, coldSoak: true, hours: 11, coolant: kelvin + 19.5, bonnet: kelvin + 19}
-	gear := 3
+	c.Plan = Plan{style: StyleGood, coldSoak: true, hours: 11, coolant: kelvin + 19.5, bonnet: kelvin + 19}
+	gear := 2
 	c.Plan.script = []road.Segment{
 		{Kind: road.KeyOn, Seconds: 10}, {Kind: road.Start}, {Kind: road.Idle, Seconds: 6},
 		{Kind: road.Cruise, Speed: kmh(60), Seconds: 50}, {Kind: road.Cruise, Speed: kmh(85), Seconds: 45}, {Kind: road.Cruise, Speed: kmh(100), Seconds: 35},

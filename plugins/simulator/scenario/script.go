@@ -24,23 +24,30 @@ const (
 
 var badStyles = []string{StyleAborted, StylePartThrottle, StyleShift, StyleCold, StyleShort, StyleIdle, StyleNoFullLoad}
 
-// plan is a drive before it is driven.
-type plan struct {
-	script    []road.Segment
-	style     string
-	coldSoak  bool
-	hours     float64 // since the engine last ran; 0 when warm
-	coolant   float64 // K at key-on
-	bonnet    float64 // K at key-on
-	recovered bool
+// Plan is a drive before it is driven.
+type Plan struct {
+	script   []road.Segment
+	style    string
+	coldSoak bool
+	hours    float64 // since the engine last ran; 0 when warm
+	coolant  float64 // K at key-on
+	bonnet   float64 // K at key-on
 }
 
 func kmh(v float64) float64 { return v / 3.6 }
 
-// pullGear is the highest gear in which the whole pull stays below about 165 km/h.
+// pullGear is the highest gear in which a whole pull stays below about 165 km/h
+// and takes no more than about ten seconds.
 func pullGear(s *engine.Spec, b *road.Body) int {
-	for g := 3; g > 1; g-- {
-		if b.SpeedAt(g, 0.96*s.RatedRPM) < kmh(165) {
+	const (
+		torquePerLitre = 82.0 // N·m, a mean over the speed range
+		longest        = 10.0 // s
+	)
+	torque := torquePerLitre * s.Displacement * 1000 * math.Max(1, s.Charger.MaxRatio*0.95)
+	for g := 3; g > 2; g-- {
+		top := b.SpeedAt(g, 0.96*s.RatedRPM)
+		force := torque*b.Gears[g-1]*b.Final/b.Wheel - 0.4*b.DragArea*top*top - 0.013*9.81*b.Mass
+		if seconds := 1.1 * b.Mass * (top - b.SpeedAt(g, 1800)) / math.Max(force, 1); top < kmh(165) && seconds < longest {
 			return g
 		}
 	}
@@ -48,8 +55,8 @@ func pullGear(s *engine.Spec, b *road.Body) int {
 }
 
 // drawPlan writes the script of a road test.
-func drawPlan(d dice, s *engine.Spec, b *road.Body, air engine.Weather, style string) plan {
-	p := plan{style: style, coolant: kelvin + d.between(82, 92)}
+func drawPlan(d dice, s *engine.Spec, b *road.Body, air engine.Weather, style string) Plan {
+	p := Plan{style: style, coolant: kelvin + d.between(82, 92)}
 	p.bonnet = air.Temperature + d.between(8, 26)
 	p.hours = d.between(0.05, 0.5)
 	cold := style == StyleCold || style != StyleIdle && d.chance(0.4)
@@ -106,17 +113,17 @@ func drawPlan(d dice, s *engine.Spec, b *road.Body, air engine.Weather, style st
 	return p
 }
 
-func (p *plan) add(s road.Segment) { p.script = append(p.script, s) }
+func (p *Plan) add(s road.Segment) { p.script = append(p.script, s) }
 
 // warmUp drives gently for some minutes.
-func (p *plan) warmUp(d dice) {
+func (p *Plan) warmUp(d dice) {
 	for range 3 {
 		p.add(road.Segment{Kind: road.Cruise, Speed: kmh(d.between(45, 85)), Seconds: d.between(70, 120)})
 	}
 }
 
 // hills are steady high load short of full load.
-func (p *plan) hills(d dice, s *engine.Spec, b *road.Body) {
+func (p *Plan) hills(d dice, s *engine.Spec, b *road.Body) {
 	for range 2 {
 		gear := min(3+d.IntN(2), len(b.Gears)-1)
 		rpm := d.between(0.38, 0.52) * s.RatedRPM
@@ -129,7 +136,7 @@ func (p *plan) hills(d dice, s *engine.Spec, b *road.Body) {
 }
 
 // pulls are runs at full load, with what a bad driver makes of them.
-func (p *plan) pulls(d dice, s *engine.Spec, b *road.Body, count int, style string) {
+func (p *Plan) pulls(d dice, s *engine.Spec, b *road.Body, count int, style string) {
 	gear := pullGear(s, b)
 	for range count {
 		seg := road.Segment{Kind: road.Pull, Gear: gear, RPM: d.between(1650, 1950), Until: s.RatedRPM * d.between(0.92, 0.99), Pedal: 1}

@@ -52,6 +52,7 @@ type Truth struct {
 	Fuel        string       `json:"fuel"`
 	Signals     []string     `json:"signals"`
 	Seconds     float64      `json:"seconds"`
+	Stalls      int          `json:"stalls"`
 	SampleCount int          `json:"sample_count"`
 
 	MeterErrors      []FlowError `json:"meter_errors"`

@@ -58,7 +58,7 @@ func clamp(v, low, high float64) float64 { return math.Max(low, math.Min(high, v
 
 // demands are what a fault needs of the vehicle it is put into.
 type demands struct {
-	meter, gasoline, charged, natural, twoBanks, heated, ownBaro, hotWire bool
+	meter, gasoline, charged, natural, twoBanks, heated, ownBaro bool
 }
 
 // drawSpec draws an engine with its sensors and control unit.
@@ -233,9 +233,6 @@ func drawMeters(d dice, s *engine.Spec, want demands) {
 	}
 	if want.heated {
 		weights = []float64{0.6, 0.4, 0, 0, 0}
-	}
-	if want.hotWire {
-		weights = []float64{1, 0, 0, 0, 0}
 	}
 	if s.Fuel == engine.Diesel {
 		weights = []float64{0.1, 0.9, 0, 0, 0}
