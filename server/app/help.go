@@ -1,0 +1,70 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package app
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/pflag"
+)
+
+func helpCommand() command {
+	return command{
+		name:      "help",
+		arguments: "[COMMAND]",
+		about:     "show what the program or one command can do",
+		long:      "Shows what the program can do, or what one command does and its flags.\n",
+		prepare: func(*pflag.FlagSet) runner {
+			return func(_ context.Context, t *streams, args []string) error { return help(commands(), t, args) }
+		},
+	}
+}
+
+func help(known []command, t *streams, args []string) error {
+	switch len(args) {
+	case 0:
+		return t.result([]byte(overview(known)))
+	case 1:
+		for i := range known {
+			if known[i].name == args[0] {
+				return t.result([]byte(commandHelp(&known[i])))
+			}
+		}
+		return unknownCommand(known, args[0])
+	}
+	return &usageError{command: "help", text: "help takes one command"}
+}
+
+func overview(known []command) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s judges from live engine data whether a vehicle's air meter and intake air\n"+
+		"temperature sensor read true.\n\nUsage: %s COMMAND [FLAGS] [ARGUMENTS]\n\nCommands:\n", program, program)
+	for _, c := range known {
+		fmt.Fprintf(&b, "  %-9s %s\n", c.name, c.about)
+	}
+	fmt.Fprintf(&b, "\nFlags stand anywhere; everything behind -- is an argument.\n"+
+		"Results go to standard output, everything else to standard error.\n"+
+		"Exit status: %d done, whatever the verdict; %d the call or its input cannot be used;\n"+
+		"%d internal failure.\n\nMore: %s help COMMAND\n", StatusDone, StatusRefused, StatusInternal, program)
+	return b.String()
+}
+
+func commandHelp(c *command) string {
+	flags := newFlags(c.name)
+	c.prepare(flags)
+	usage := []string{"Usage:", program, c.name}
+	if flags.HasFlags() {
+		usage = append(usage, "[FLAGS]")
+	}
+	if c.arguments != "" {
+		usage = append(usage, c.arguments)
+	}
+	text := strings.Join(usage, " ") + "\n\n" + c.long
+	if flags.HasFlags() {
+		text += "\nFlags:\n" + flags.FlagUsages()
+	}
+	return text
+}
