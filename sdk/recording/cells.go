@@ -57,7 +57,7 @@ func (c *cellReader) withUnit(cell []byte) (number, conversion, reason) {
 	}
 	digits, unit := splitUnit(cell)
 	n, ok := parseNumber(digits, c.mark)
-	if !ok || len(unit) == 0 {
+	if !ok || len(unit) == 0 || len(unit) > longestUnit {
 		return number{}, conversion{}, becauseText
 	}
 	convert, _, ok := findUnit(c.signal.Unit, string(unit))
@@ -81,6 +81,9 @@ func (c *cellReader) fit(n number) (number, reason) {
 	}
 	return n, used
 }
+
+// longestUnit bounds what is looked up as a unit, in bytes.
+const longestUnit = 24
 
 // splitUnit cuts "12.3 g/s" into number and unit.
 func splitUnit(cell []byte) (digits, unit []byte) {

@@ -54,7 +54,8 @@ type Mapping struct {
 type ClockMapping struct {
 	// Header is the header of the clock's column; empty for row_order.
 	Header string `json:"header,omitempty"`
-	// Column is its position from 1, needed only where two columns have that header.
+	// Column is its position from 1, needed only where two columns have that header or
+	// it is blank.
 	Column int `json:"column,omitempty"`
 	// Format is how the time is written.
 	Format ClockFormat `json:"format"`
@@ -101,7 +102,7 @@ func (m *Mapping) Check(name string) error {
 		return bad("data_line", strconv.Itoa(m.DataLine), "a line soon after the header")
 	case !slices.Contains(clockFormats, string(m.Clock.Format)):
 		return bad("clock format", quoted(string(m.Clock.Format)), strings.Join(clockFormats, ", "))
-	case (m.Clock.Format == ClockRows) != (m.Clock.Header == ""):
+	case (m.Clock.Format == ClockRows) != (m.Clock.Header == "" && m.Clock.Column == 0):
 		return bad("clock header", quoted(m.Clock.Header), "the header of the clock's column, or none with row_order")
 	case m.Clock.Column < 0 || m.Clock.Column > MaxColumns:
 		return bad("clock column", strconv.Itoa(m.Clock.Column), "a position from 1")

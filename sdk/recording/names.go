@@ -251,24 +251,35 @@ func addOxygenSensors(add func(path, phrase string)) {
 	}
 }
 
-// matchName finds the signal that a header without its unit names.
+// matchName finds the signal that a header without its unit names, by its letters or
+// as far as one letter is wrong.
 func matchName(name string) (j1979.Signal, quality) {
-	if s, ok := j1979.Lookup(strings.TrimSpace(name)); ok && strings.HasPrefix(strings.TrimSpace(name), "Vehicle.") {
-		return s, byPath
-	} else if ok {
-		return s, bySynonym
+	if s, q := matchExactly(name); q != noMatch {
+		return s, q
 	}
 	w := words(name)
-	if path, ok := dictionary[key(w)]; ok {
-		s, _ := j1979.ByPath(path)
-		return s, bySynonym
-	}
-	if !guessWords(w) {
+	if len(w) > mostGuessed || !guessWords(w) {
 		return j1979.Signal{}, noMatch
 	}
 	if path, ok := dictionary[key(w)]; ok {
 		s, _ := j1979.ByPath(path)
 		return s, byGuess
+	}
+	return j1979.Signal{}, noMatch
+}
+
+// mostGuessed bounds the work on one header: no signal's name has more words.
+const mostGuessed = 10
+
+func matchExactly(name string) (j1979.Signal, quality) {
+	if s, ok := j1979.Lookup(strings.TrimSpace(name)); ok && strings.HasPrefix(strings.TrimSpace(name), "Vehicle.") {
+		return s, byPath
+	} else if ok {
+		return s, bySynonym
+	}
+	if path, ok := dictionary[key(words(name))]; ok {
+		s, _ := j1979.ByPath(path)
+		return s, bySynonym
 	}
 	return j1979.Signal{}, noMatch
 }
@@ -297,6 +308,9 @@ func guessWords(w []string) (changed bool) {
 	return changed
 }
 
+// longestHeader bounds what is looked up: nobody names a signal in more letters.
+const longestHeader = 120
+
 // headerMatch is what a header says.
 type headerMatch struct {
 	signal  j1979.Signal
@@ -311,10 +325,13 @@ var bracketed = regexp.MustCompile(`[(\[{]([^()\[\]{}]*)[)\]}]\s*$`)
 // "Speed_kmh" or "Coolant temp, °F".
 func matchHeader(header string) headerMatch {
 	header = strings.TrimSpace(header)
+	if len(header) > longestHeader {
+		return headerMatch{}
+	}
 	at := bracketed.FindStringSubmatchIndex(header)
 	if at == nil || !isUnit(header[at[2]:at[3]]) {
 		// The brackets may hold a part of the name: "Short term fuel trim (bank 1)".
-		if s, q := matchName(header); q >= bySynonym {
+		if s, q := matchExactly(header); q != noMatch {
 			return headerMatch{signal: s, quality: q}
 		}
 	}
@@ -350,8 +367,8 @@ func matchPlain(header string) headerMatch {
 	}
 	for cut := range lastWords(header) {
 		name, unit := header[:cut], strings.Trim(header[cut:], " _-,:/")
-		t, tq := matchName(name)
-		if tq < bySynonym {
+		t, tq := matchExactly(name)
+		if tq == noMatch {
 			continue
 		}
 		if _, canonical, ok := findUnit(t.Unit, unit); ok {

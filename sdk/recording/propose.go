@@ -215,11 +215,11 @@ func (s *survey) points() (n int) {
 	return n
 }
 
-// position returns the place of a column where its header is not the only one of
-// that text.
+// position returns the place of a column where its header is blank or not the only
+// one of that text.
 func (s *survey) position(i int) int {
 	for k, h := range s.layout.header {
-		if k != i && h == s.layout.header[i] {
+		if h == "" && k == i || k != i && h == s.layout.header[i] {
 			return i + 1
 		}
 	}

@@ -21,8 +21,11 @@ func isClockName(header string) bool {
 	if m := matchHeader(header); m.quality != noMatch {
 		return m.signal.Path == j1979.Prefix+"RunTime"
 	}
-	w := words(header)
-	return slices.ContainsFunc(w, func(x string) bool { return slices.Contains(clockWords, x) })
+	return len(header) <= longestHeader && hasClockWord(header)
+}
+
+func hasClockWord(header string) bool {
+	return slices.ContainsFunc(words(header), func(x string) bool { return slices.Contains(clockWords, x) })
 }
 
 // timing is one possible clock.

@@ -5,6 +5,7 @@ package recording
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math"
 	"reflect"
@@ -287,6 +288,22 @@ func TestOpenCircuitValuesAreKept(t *testing.T) {
 	r := proposeAndRead(t, "Time;IAT (°C);Coolant (°C)\n0,5;-40;215\n1,5;-40;215\n")
 	if len(r.Samples) != 4 || r.Samples[0].Value != -40 || r.Samples[1].Value != 215 {
 		t.Errorf("%+v", r.Samples)
+	}
+}
+
+func TestHostileHeadersAreAnsweredBeforeTheDeadline(t *testing.T) {
+	wide := strings.Repeat("mazz aiir phlow,", 4000)
+	long := strings.Repeat("mazz aiir phlow ", headBytes/40)
+	for name, text := range map[string]string{
+		"wide":         wide + "RPM\n" + strings.Repeat("1,", 4000) + "1\n",
+		"long":         long + ",RPM\n1,2\n",
+		"wide, often":  strings.Repeat(wide+"\n", 12) + "RPM\n",
+		"bars in rows": "RPM,MAF\n" + strings.Repeat("1,"+strings.Repeat("|", 4000)+"\n", 200),
+	} {
+		var e *Error
+		if _, err := Propose(t.Context(), strings.NewReader(text), "log.csv"); err != nil && !errors.As(err, &e) {
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }
 

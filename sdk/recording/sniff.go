@@ -182,7 +182,7 @@ func isValue(c []byte) bool {
 		}
 	}
 	digits, unit := splitUnit(c)
-	if len(digits) > 0 && len(unit) > 0 && isUnit(string(unit)) {
+	if len(digits) > 0 && len(unit) > 0 && len(unit) <= longestUnit && isUnit(string(unit)) {
 		return true
 	}
 	if _, ok := parseTimeOfDay(c); ok {
@@ -196,10 +196,11 @@ func isValue(c []byte) bool {
 // with as many cells as any, −1 for none.
 func bestHeader(rows []headLine) (best, bestScore int) {
 	best = -1
-	for i, row := range rows {
+	for i := max(0, len(rows)-headerLines); i < len(rows); i++ {
+		row := rows[i]
 		score := 0
 		for _, c := range row.cells {
-			if len(c) <= longestHeader && (matchHeader(string(c)).quality >= bySynonym || isClockName(string(c))) {
+			if namesSomething(string(c)) {
 				score++
 			}
 		}
@@ -218,8 +219,17 @@ func bestHeader(rows []headLine) (best, bestScore int) {
 	return best, 0
 }
 
-// longestHeader bounds what is looked up in the dictionary.
-const longestHeader = 120
+// headerLines is how far above the first data a header is looked for by its names.
+const headerLines = 30
+
+// namesSomething tells whether a cell may head a signal or a clock.
+func namesSomething(cell string) bool {
+	if len(cell) == 0 || len(cell) > longestHeader {
+		return false
+	}
+	m := matchHeader(cell)
+	return m.quality >= bySynonym || m.quality == noMatch && hasClockWord(cell)
+}
 
 func isComment(row headLine) bool {
 	text := strings.TrimSpace(string(row.text[:min(len(row.text), 8)]))
@@ -250,7 +260,7 @@ func isUnitRow(cells [][]byte) bool {
 			continue
 		}
 		filled++
-		if len(text) < 20 && isUnit(text) {
+		if len(text) <= longestUnit && isUnit(text) {
 			unit++
 		}
 	}

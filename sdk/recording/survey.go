@@ -84,7 +84,7 @@ func (c *columnStats) add(cell []byte, line int) {
 		return
 	}
 	digits, unit := splitUnit(cell)
-	if v, ok := c.number(digits); ok && len(unit) < 20 && isUnit(string(unit)) {
+	if v, ok := c.number(digits); ok && len(unit) <= longestUnit && isUnit(string(unit)) {
 		c.value(v)
 		c.unit(foldUnit(string(unit)))
 		return
