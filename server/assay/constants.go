@@ -110,8 +110,9 @@ const (
 	// overrunRPM and overrunPressureKPa: above and below, fuel is cut.
 	overrunRPM         = 1300.0
 	overrunPressureKPa = 27.0
-	// assumedFullLoadLambda where the control unit does not say (0.85 to 0.90).
-	assumedFullLoadLambda = 0.88
+	// assumedFullLoadLambda where the control unit does not say: from best power (0.85)
+	// to what keeps the catalyst cool or the mixture stoichiometric (1.00).
+	assumedFullLoadLambda = 0.91
 	// fullLoadSettleUS is how long mixture and boost need after the throttle opens:
 	// enrichment, transport to the lambda sensor, the sensor itself [DOMAIN 3.12].
 	fullLoadSettleUS = 900 * second / 1000

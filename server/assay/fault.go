@@ -60,6 +60,8 @@ type model struct {
 	applied float64
 	// trimLevel is the largest total trim at higher flow, in logarithm.
 	trimLevel float64
+	// assumedLambda: the commanded lambda at full load was not recorded.
+	assumedLambda bool
 }
 
 // temperatureShare is how the meter's mass depends on the measured temperature

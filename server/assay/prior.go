@@ -130,17 +130,19 @@ const (
 	rateSD        = 0.05
 	rateShapeSD   = 0.07
 	lambdaSD      = 0.025
-	tableSD       = 0.035
-	deficitSD     = 0.011
-	thermistorSD  = 2.0 // K
-	outsideSD     = 1.5 // K, hand thermometer
-	sensorSD      = 3.0 // K, the vehicle's own outside sensor
-	oddSensorSD   = 16.0
-	weatherSD     = 1.2 // kPa, weather about the standard atmosphere
-	bankSD        = 0.025
-	metersSD      = 0.03
-	loadSD        = 0.05
-	restFlowSD    = 0.20 // g/s
+	// assumedLambdaSD: control units command anything from 0.80 to 1.00 at full load.
+	assumedLambdaSD = 0.065
+	tableSD         = 0.035
+	deficitSD       = 0.011
+	thermistorSD    = 2.0 // K
+	outsideSD       = 1.5 // K, hand thermometer
+	sensorSD        = 3.0 // K, the vehicle's own outside sensor
+	oddSensorSD     = 16.0
+	weatherSD       = 1.2 // kPa, weather about the standard atmosphere
+	bankSD          = 0.025
+	metersSD        = 0.03
+	loadSD          = 0.05
+	restFlowSD      = 0.20 // g/s
 )
 
 // The common uncertainties.
@@ -289,6 +291,9 @@ func (m *model) fuelNuisances(f *feature, j *[nuisanceCount]float64) {
 	case featLambda:
 		j[nMixture] = mixtureSD
 		j[nLambda] = lambdaSD
+		if m.assumedLambda {
+			j[nLambda] = math.Hypot(lambdaSD, assumedLambdaSD)
+		}
 		j[nApplied] = appliedSD * m.trimLevel
 		j[nMeterGain] *= 1 - m.applied
 		j[nMeterShape] *= 1 - m.applied
