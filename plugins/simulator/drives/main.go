@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/airassay/airassay/plugins/simulator/scenario"
@@ -38,11 +39,17 @@ func run(args []string) error {
 	flags.StringVar(&o.Cause, "cause", "", "only this cause, such as CAUSE_CONTAMINATED")
 	flags.StringVar(&o.Link, "link", "", "only this link class")
 	flags.StringVar(&o.Style, "style", "", "only this style of driving")
+	flags.StringVar(&o.Aspiration, "aspiration", "", "only natural, turbo or supercharged engines, where the fault allows it")
+	flags.Float64Var(&o.Height, "height", 0, "height of the place in m; 0 draws it")
+	without := flags.String("without", "", "signals that no recording shall have, such as MAP,BarometricPressure")
 	flags.Float64Var(&o.HealthyShare, "healthy-share", 0.35, "share of cases without a fault")
 	flags.Float64Var(&o.BadDrivingShare, "bad-driving-share", 0.1, "share of cases that are badly driven")
 	flags.Float64Var(&o.DoubleShare, "double-share", 0, "share of the faulty cases that have a second fault")
 	if err := flags.Parse(args); err != nil {
 		return err
+	}
+	if *without != "" {
+		o.Without = strings.Split(*without, ",")
 	}
 	if *out == "" {
 		return errors.New("-out is missing: name the folder to write the cases into")

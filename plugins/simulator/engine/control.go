@@ -66,6 +66,7 @@ type controlUnit struct {
 	peak                     loadTable
 	limiter                  bool
 	speedSlope, lastRPM      float64 // 1/min per s, 1/min
+	lastPlate, tipIn         float64 // 0…1, s
 }
 
 func newControlUnit(e *Engine) controlUnit {
@@ -131,7 +132,8 @@ func (c *controlUnit) idle(dt float64, d Drive) float64 {
 	err := (target - d.RPM) / target
 	c.speedSlope = approach(c.speedSlope, (d.RPM-c.lastRPM)/dt, dt, 0.06)
 	c.lastRPM = d.RPM
-	if d.Pedal < 0.01 && !d.Coupled && math.Abs(err) < 0.6 {
+	// Coming down from higher speed must not wind the integral down.
+	if d.Pedal < 0.01 && !d.Coupled && err > -0.12 && err < 0.6 {
 		c.idleIntegral = clamp(c.idleIntegral+dt*0.012*clamp(err, -0.3, 0.3), -0.01, 0.15)
 	}
 	// The maker's guess of the air for idle, 1.5 g/s per litre, through a choked gap.
@@ -140,11 +142,11 @@ func (c *controlUnit) idle(dt float64, d Drive) float64 {
 	base := guess / (flux * e.Spec.ThrottleArea)
 	share := base - plateShare(0) + c.idleIntegral
 	if d.Pedal < 0.01 && !d.Coupled {
-		share += base * (1.4*clamp(err, -0.12, 0.6) + 0.35*clamp(-c.speedSlope/1000, 0, 1.5))
+		share += base * (1.8*clamp(err, -0.1, 0.6) + 0.35*clamp(-c.speedSlope/1000, 0, 1.5))
 	}
 	if d.Pedal < 0.01 {
 		// A dashpot keeps some air through the overrun, or oil would be drawn past the rings.
-		share += 0.6 * base * clamp((d.RPM-1.4*target)/2000, 0, 1.6)
+		share += 0.6 * base * clamp((d.RPM-1.1*target)/2000, 0, 1.6)
 	}
 	c.idleShare = approach(c.idleShare, clamp(share, 0, 0.2), dt, 0.08)
 	return c.idleShare
@@ -267,6 +269,15 @@ func (c *controlUnit) estimateAir(dt float64, d Drive) {
 	// What passes the meter fills the manifold first: the maker's constant for it is a nominal one.
 	filling := s.ManifoldVolume * 120 / (0.85 * s.Displacement * math.Max(d.RPM, 300))
 	c.air = approach(c.air, metered, dt, clamp(filling, 0.03, 0.6))
+	// No meter is quick enough for a snap of the plate: the step in air is foreseen from it.
+	if opening := (e.State.Plate - c.lastPlate) / dt; opening > 0.4 {
+		c.tipIn = 0.15
+	}
+	c.lastPlate = e.State.Plate
+	if c.tipIn > 0 {
+		c.tipIn -= dt
+		c.air = math.Max(c.air, 0.95*model)
+	}
 }
 
 // model is the air in kg/s by the maker's idea of the engine: from manifold
@@ -385,7 +396,7 @@ func (c *controlUnit) mode(dt float64, d Drive) {
 	if d.Pedal < 0.01 && !d.Coupled {
 		// Retarded for a torque reserve, and quick to use it.
 		target := c.idleTarget()
-		c.spark = clamp(0.78+0.8*(target-d.RPM)/target, 0.6, 1)
+		c.spark = clamp(0.78+1.1*(target-d.RPM)/target, 0.65, 1)
 	}
 	st.ClosedLoop, st.FullLoad, st.Cut, st.Substituted = c.closed, c.fullLoad, c.cut, c.substituted
 }

@@ -51,7 +51,7 @@ func (e *Engine) show(dt float64, d Drive) {
 	}
 	v[AbsoluteLoad] = c.absoluteLoad(d)
 	v[CommandedLambda] = c.commanded
-	v[AmbientAirTemperature] = e.heat.ambientSensor - kelvin
+	v[AmbientAirTemperature] = e.heat.ambientSensor + s.AmbientBias - kelvin
 	v[EthanolPercent] = 100 * s.Ethanol
 	v[OilTemperature] = e.heat.oil - kelvin
 	v[WarmupsSinceClear] = k.WarmUps
@@ -146,7 +146,7 @@ func (c *controlUnit) calculatedLoad(d Drive) float64 {
 		full := s.RatedFlow / (14.5 * 1.35) * clamp(d.RPM/s.RatedRPM, 0.1, 1.05)
 		return 100 * c.dieselFuel / full
 	}
-	temperature := e.heat.ambientSensor
+	temperature := e.heat.ambientSensor + s.AmbientBias
 	if k.LoadFromIntake {
 		temperature = c.intakeTemp
 	}

@@ -236,6 +236,7 @@ type Spec struct {
 	MAPOffset, MAPGain float64 // Pa, relative, production
 	BaroOffset         float64 // Pa, production
 	AmbientSun         float64 // K that sun and engine add at standstill
+	AmbientBias        float64 // K, of an outside sensor that nobody trusts
 	LambdaBias         float64 // relative, production
 	Thermostat         float64 // K
 

@@ -32,6 +32,12 @@ type Options struct {
 	Link string
 	// Style, when set, is the style of driving.
 	Style string
+	// Aspiration, when set, is that of every vehicle whose fault allows it.
+	Aspiration string
+	// Height, when positive, is that of every place in m, up to 2500.
+	Height float64
+	// Without names signals, by path, that no recording shall have.
+	Without []string
 	// HealthyShare is the share of cases without a fault, BadDrivingShare of badly driven
 	// ones, DoubleShare the share of faulty ones that have a second fault.
 	HealthyShare, BadDrivingShare, DoubleShare float64
@@ -53,12 +59,32 @@ func (o Options) Check() error {
 	if o.Style != "" && o.Style != StyleGood && !slices.Contains(badStyles, o.Style) {
 		return fmt.Errorf("driver style %q is not known; expected good or one of %v", o.Style, badStyles)
 	}
+	if !slices.Contains([]string{"", "natural", "turbo", "supercharged"}, o.Aspiration) {
+		return fmt.Errorf("aspiration %q is not known; expected natural, turbo or supercharged", o.Aspiration)
+	}
+	if !(o.Height >= 0 && o.Height <= 2500) {
+		return fmt.Errorf("height is %v m; expected 0 to 2500", o.Height)
+	}
+	for _, path := range o.Without {
+		if !known(path) {
+			return fmt.Errorf("signal %q is not known; expected a path such as MAP or BarometricPressure", path)
+		}
+	}
 	for name, v := range map[string]float64{"healthy share": o.HealthyShare, "bad driving share": o.BadDrivingShare, "double fault share": o.DoubleShare} {
 		if !(v >= 0 && v <= 1) {
 			return fmt.Errorf("%s is %v; expected 0 to 1", name, v)
 		}
 	}
 	return nil
+}
+
+func known(path string) bool {
+	for s := range engine.NumSignals {
+		if s.Define().Path == path {
+			return true
+		}
+	}
+	return false
 }
 
 func linkNames() (names []string) {
@@ -102,6 +128,7 @@ func Draw(o Options, seed uint64) Case {
 	if chosen != nil {
 		want = chosen.needs
 	}
+	want.aspiration = o.Aspiration
 	c.Spec = drawSpec(d, want)
 	c.Severity = Mild + Severity(d.weighted(0.3, 0.4, 0.3))
 	if chosen != nil {
@@ -114,12 +141,12 @@ func Draw(o Options, seed uint64) Case {
 		c.harmless(d)
 	}
 	c.Body = drawBody(d, &c.Spec)
-	c.drawDay(d)
+	c.drawDay(d, o.Height)
 	c.Link = drawLink(d, o)
 	c.Plan = drawPlan(d, &c.Spec, &c.Body, c.Air, drawStyle(d, o))
 	c.refreshScale = [...]float64{1, 2, 5}[d.weighted(0.5, 0.35, 0.15)]
 	c.restless = d.between(0, 1)
-	c.Signals = drawSignals(d, &c)
+	c.Signals = slices.DeleteFunc(drawSignals(d, &c), func(s engine.Signal) bool { return slices.Contains(o.Without, s.Define().Path) })
 	c.Facts = drawFacts(d, &c)
 	return c
 }
@@ -199,10 +226,13 @@ func (c *Case) harmless(d dice) {
 	}
 }
 
-func (c *Case) drawDay(d dice) {
+func (c *Case) drawDay(d dice, height float64) {
 	c.Height = clamp(math.Abs(d.normal(0, 450))+d.between(0, 200), 0, 2500)
 	if d.chance(0.12) {
 		c.Height = d.between(900, 2500)
+	}
+	if height > 0 {
+		c.Height = height
 	}
 	celsius := clamp(d.normal(16, 11), -15, 40)
 	c.Air = engine.Weather{

@@ -151,7 +151,8 @@ func TestWrongOptionsAreRefusedByName(t *testing.T) {
 	}{
 		{scenario.Options{Condition: "CONDITION_X"}, "CONDITION_X"}, {scenario.Options{Cause: "CAUSE_X"}, "CAUSE_X"},
 		{scenario.Options{Link: "string"}, "string"}, {scenario.Options{Style: "wild"}, "wild"},
-		{scenario.Options{HealthyShare: 2}, "healthy share"}, {scenario.Options{DoubleShare: math.NaN()}, "double fault share"},
+		{scenario.Options{HealthyShare: 2}, "healthy share"}, {scenario.Options{Aspiration: "steam"}, "steam"},
+		{scenario.Options{Height: 9000}, "9000"}, {scenario.Options{Without: []string{"MPA"}}, "MPA"}, {scenario.Options{DoubleShare: math.NaN()}, "double fault share"},
 		{scenario.Options{Condition: "CONDITION_FUEL_WEAK", Cause: "CAUSE_GAIN"}, "CAUSE_GAIN"},
 	} {
 		if err := c.options.Check(); err == nil || !strings.Contains(err.Error(), c.names) {

@@ -152,7 +152,7 @@ func (c *Case) electricVisible(t *Truth) bool {
 func (c *Case) biasVisible(t *Truth, size float64) bool {
 	switch c.Condition {
 	case "CONDITION_AIR_TEMPERATURE_FAULT":
-		known := c.has(engine.AmbientAirTemperature) || t.FactsEntered.Ambient != nil || t.ColdSoak && c.has(engine.CoolantTemperature)
+		known := c.has(engine.AmbientAirTemperature) && c.Spec.AmbientBias == 0 || t.FactsEntered.Ambient != nil || t.ColdSoak && c.has(engine.CoolantTemperature)
 		return c.has(engine.IntakeTemp) && known && size >= 14
 	case "CONDITION_MANIFOLD_PRESSURE_FAULT":
 		return c.has(engine.ManifoldPressure) && (c.has(engine.BarometricPressure) && !c.Spec.Control.BaroFromMAP || t.FactsEntered.Height != nil || c.has(engine.MAF))

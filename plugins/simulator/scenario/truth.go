@@ -85,11 +85,15 @@ type flowBin struct {
 	seconds, metered, before, engine, shown float64
 }
 
-const binCount = 12
+// Fine bins grow by a tenth; the list of errors merges five of them (a factor of 1.6).
+const (
+	fineBins  = 70
+	mergeBins = 5
+)
 
-// binOf sorts flows of 1.4 to 500 g/s into steps of a factor of about 1.6.
+// binOf sorts flows of 1 to 700 g/s.
 func binOf(flow float64) int {
-	return int(clamp(math.Floor(math.Log(flow/1.4)/0.49), 0, binCount-1))
+	return int(clamp(math.Floor(math.Log(math.Max(flow, 1))/math.Log(1.1)), 0, fineBins-1))
 }
 
 type span struct{ from, to float64 }
@@ -97,8 +101,7 @@ type span struct{ from, to float64 }
 // watch looks at a drive with the eyes of the truth.
 type watch struct {
 	meters              int
-	bins                [3][binCount]flowBin
-	topFlow             float64
+	bins                [3][fineBins]flowBin
 	lastFlow            float64
 	warm                bool
 	full, cruise, idle  []span
@@ -182,7 +185,6 @@ func (w *watch) meter(dt float64, e *engine.Engine) {
 	if w.flowRate > 0.5 {
 		return
 	}
-	w.topFlow = math.Max(w.topFlow, flow)
 	n := float64(w.meters)
 	total := 0.0
 	for i := range w.meters {
@@ -223,19 +225,45 @@ func (b *flowBin) result(bank int) FlowError {
 		ElementError: percent(b.metered), EngineError: percent(b.engine), Seconds: round(b.seconds, 1)}
 }
 
-// errors lists the bins that were driven for at least a moment.
+// merge sums fine bins from first up to last.
+func (w *watch) merge(bank, first, last int) (sum flowBin) {
+	for i := max(first, 0); i <= min(last, fineBins-1); i++ {
+		b := &w.bins[bank][i]
+		sum.seconds += b.seconds
+		sum.metered += b.metered
+		sum.before += b.before
+		sum.engine += b.engine
+		sum.shown += b.shown
+	}
+	return sum
+}
+
+// errors lists the flows that were driven for at least a moment.
 func (w *watch) errors() (list []FlowError) {
+	const moment = 0.3 // s
 	for bank := 0; bank <= w.meters && w.meters > 0; bank++ {
 		if w.meters == 1 && bank == 1 {
 			break
 		}
-		for i := range w.bins[bank] {
-			if b := &w.bins[bank][i]; b.seconds > 0.3 && b.metered > 0 {
+		for i := 0; i < fineBins; i += mergeBins {
+			if b := w.merge(bank, i, i+mergeBins-1); b.seconds > moment && b.metered > 0 {
 				list = append(list, b.result(bank))
 			}
 		}
 	}
 	return list
+}
+
+// top is the error over the highest tenth of the flow that was held for half a second.
+func (w *watch) top() *FlowError {
+	const held = 0.5 // s
+	for i := fineBins - 1; i >= 0; i-- {
+		if b := w.merge(0, i, i+1); w.bins[0][i].seconds > 0 && b.seconds >= held && b.metered > 0 {
+			e := b.result(0)
+			return &e
+		}
+	}
+	return nil
 }
 
 func (w *watch) truth(c *Case, samples []link.Sample) Truth {
@@ -253,12 +281,7 @@ func (w *watch) truth(c *Case, samples []link.Sample) Truth {
 	if n := len(samples); n > 0 {
 		t.Seconds = round(float64(samples[n-1].TimeUS)/1e6, 3)
 	}
-	for i := range t.MeterErrors {
-		e := t.MeterErrors[i]
-		if e.Bank == 0 && (t.ErrorAtTopFlow == nil || e.Flow > t.ErrorAtTopFlow.Flow) {
-			t.ErrorAtTopFlow = &e
-		}
-	}
+	t.ErrorAtTopFlow = w.top()
 	if w.tempWeight > 0 {
 		t.IntakeTempError = round(w.tempError/w.tempWeight, 2)
 		t.ManifoldError = round(w.mapError/w.pressWeight, 2)

@@ -59,6 +59,7 @@ func clamp(v, low, high float64) float64 { return math.Max(low, math.Min(high, v
 // demands are what a fault needs of the vehicle it is put into.
 type demands struct {
 	meter, gasoline, charged, natural, twoBanks, heated, ownBaro bool
+	aspiration                                                   string // wished for, where the fault allows it
 }
 
 // drawSpec draws an engine with its sensors and control unit.
@@ -79,8 +80,16 @@ func drawBasics(d dice, s *engine.Spec, want demands) {
 		s.Fuel = engine.Gasoline
 	}
 	s.Aspiration = [...]engine.Aspiration{engine.Natural, engine.Turbo, engine.Supercharged}[d.weighted(0.6, 0.33, 0.07)]
+	switch want.aspiration {
+	case "natural":
+		want.natural = !want.charged
+	case "turbo":
+		s.Aspiration = engine.Turbo
+	case "supercharged":
+		s.Aspiration = engine.Supercharged
+	}
 	switch {
-	case s.Fuel == engine.Diesel:
+	case s.Fuel == engine.Diesel && !want.natural:
 		s.Aspiration = engine.Turbo
 	case want.charged && s.Aspiration == engine.Natural:
 		s.Aspiration = engine.Turbo
@@ -285,6 +294,9 @@ func drawSensors(d dice, s *engine.Spec) {
 	s.MAPGain = d.normal(0, 0.007)
 	s.BaroOffset = d.normal(0, 450)
 	s.AmbientSun = d.between(0, 9)
+	if d.chance(0.04) {
+		s.AmbientBias = d.sign() * d.between(8, 22)
+	}
 	s.LambdaBias = d.normal(0, 0.006)
 	s.Thermostat = kelvin + d.between(85, 94)
 	for b := range s.InjectorScale {
