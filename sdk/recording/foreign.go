@@ -324,7 +324,7 @@ func (f *foreignReader) value(at int) error {
 		return f.fault(at+1, KindTooManySamples, fmt.Sprintf("more than %d", f.limit), "a recording of at most that many", "split the file")
 	}
 	f.columns[c.index].grid.add(n.value, n.decimals)
-	f.rec.Samples = append(f.rec.Samples, Sample{TimeUS: f.now, Signal: int32(c.index), Value: n.value})
+	f.builder.add(c.index, n.value)
 	return nil
 }
 

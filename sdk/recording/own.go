@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/airassay/airassay/sdk/j1979"
@@ -71,6 +72,26 @@ func (b *builder) row(us int64) {
 		b.now = us
 	}
 	b.rows++
+}
+
+// Below growFast samples the storage doubles, beyond it grows by half, so that neither
+// copying nor spare room gets out of hand.
+const (
+	growFirst = 4096
+	growFast  = 1 << 20
+)
+
+// add appends one sample of the current time. The caller has checked the limit.
+func (b *builder) add(signal int, value float64) {
+	samples := b.rec.Samples
+	if n := len(samples); n == cap(samples) {
+		more := max(n, growFirst)
+		if n >= growFast {
+			more = n / 2
+		}
+		samples = slices.Grow(samples, min(more, b.limit-n))
+	}
+	b.rec.Samples = append(samples, Sample{TimeUS: b.now, Signal: int32(signal), Value: value})
 }
 
 // finish orders the samples of the current time.
@@ -257,7 +278,7 @@ func (own *ownReader) value(i int, cell []byte) error {
 		return own.fault(i+2, KindTooManySamples, fmt.Sprintf("more than %d", own.limit), "a recording of at most that many", "split the file")
 	}
 	c.grid.add(n.value, n.decimals)
-	own.rec.Samples = append(own.rec.Samples, Sample{TimeUS: own.now, Signal: int32(i), Value: n.value})
+	own.builder.add(i, n.value)
 	return nil
 }
 
@@ -276,4 +297,23 @@ func inUnit(unit string) string {
 
 func rangeText(s j1979.Signal) string {
 	return fmt.Sprintf("%v to %v%s", s.Min, max(s.Max, s.RescaledMax), inUnit(s.Unit))
+}
+
+// IsOurs tells whether r begins as our own format does, and goes back to where r
+// stood. Files that are not ours need a mapping; Propose makes one.
+func IsOurs(r io.ReadSeeker) (bool, error) {
+	var head [len(timeHeader) + 6]byte // a mark, two quotes, a comma
+	n, err := io.ReadFull(r, head[:])
+	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
+		return false, fmt.Errorf("looking at the start of a recording: %w", err)
+	}
+	if _, err := r.Seek(-int64(n), io.SeekCurrent); err != nil {
+		return false, fmt.Errorf("going back to the start of a recording: %w", err)
+	}
+	text := bytes.TrimPrefix(head[:n], markUTF8)
+	rest, ours := bytes.CutPrefix(text, []byte(timeHeader))
+	if !ours {
+		rest, ours = bytes.CutPrefix(text, []byte(`"`+timeHeader+`"`))
+	}
+	return ours && (len(rest) == 0 || bytes.IndexByte([]byte(",\r\n"), rest[0]) >= 0), nil
 }

@@ -408,3 +408,15 @@ func BenchmarkWrite(b *testing.B) {
 		}
 	}
 }
+
+func TestOurFormatIsKnownByItsFirstColumn(t *testing.T) {
+	for text, want := range map[string]bool{
+		designExample: true, "\xEF\xBB\xBF" + designExample: true, "\xEF\xBB\xBF\"time_s\",MAF\n": true, "time_s": true, "time_s\r\n": true, "\"time_s\",MAF": true,
+		"": false, "time": false, "time_s;MAF\n": false, "time_ss,MAF\n": false, "Time,RPM\n": false, "\xFF\xFEt\x00": false,
+	} {
+		r := strings.NewReader(text)
+		if got, err := IsOurs(r); got != want || err != nil || r.Len() != len(text) {
+			t.Errorf("%q: %v %v, %d of %d bytes left", text, got, err, r.Len(), len(text))
+		}
+	}
+}
