@@ -323,7 +323,7 @@ func (r *result) distrustPressure(put func(signal, DistrustReason, float64, floa
 			}
 		}
 	}
-	if worst > contradictedAt {
+	if worst > contradictedAt || r.p.oddPressure > 0.5 && worst > 1 {
 		p := r.fs[idx[0]].pressure
 		put(sigMAP, DistrustContradicted, p, p*math.Exp(-math.Abs(gap)), p*math.Abs(gap)/worst)
 	}

@@ -9,6 +9,11 @@ import "math"
 // from: heavy enough tails that one odd feature does not decide [DOMAIN 6.3].
 const robustness = 6.0
 
+// brokenScale is how much wilder than an unmodelled cause a broken signal may be. It
+// holds only where the signal's own samples show that it is broken; numbers that
+// merely fit nothing are no sign of that.
+const brokenScale = 6.0
+
 // oddOutsidePrior is how often the vehicle's own outside sensor lies: filtered,
 // heated by the engine bay, or broken.
 const oddOutsidePrior = 0.05
@@ -22,22 +27,19 @@ type posterior struct {
 	state [][]float64
 	// oddOutside is the probability that the vehicle's outside sensor lies.
 	oddOutside float64
+	// oddPressure is the probability that metered air and manifold pressure do not
+	// belong together in a way that none of the faults explains.
+	oddPressure float64
 	// tolerance is, for each hypothesis and state, what remains of the meter's own
 	// tolerance: mean and variance of gain and shape.
 	tolerance [][]toleranceLeft
-	// residual of each feature under the leading state, in its own standard deviations
-	// given all others' common uncertainties.
-	lead      lead
-	evidence  float64
-	worstAir  float64
-	predicted map[int][]float64
+	// lead is the likeliest state of all.
+	lead lead
 }
 
+// toleranceLeft is the meter's own tolerance in standard deviations of its prior.
 type toleranceLeft struct {
-	gain, shape          float64
-	varGain, varShape    float64
-	covar                float64
-	quadratic, logWeight float64
+	gain, shape, varGain, varShape, covar float64
 }
 
 type lead struct{ h, s int }
@@ -121,68 +123,76 @@ func loosen(s matrix, fs []feature, scale float64) {
 
 // variant is one covariance with what follows from it.
 type variant struct {
-	chol matrix
-	logD float64
-	j    [][nuisanceCount]float64
-	w    float64
+	chol                    matrix
+	logD                    float64
+	w                       float64
+	oddOutside, oddPressure bool
+	// gain and shape are L⁻¹ of what the meter's own tolerance moves.
+	gain, shape []float64
 }
 
 func newVariant(s matrix, j [][nuisanceCount]float64, w float64) variant {
-	logD := s.cholesky()
-	return variant{chol: s, logD: logD, j: j, w: math.Log(w)}
+	v := variant{logD: s.cholesky(), chol: s, w: math.Log(w)}
+	n := s.n
+	g, h := make([]float64, n), make([]float64, n)
+	for i := range j {
+		g[i], h[i] = j[i][nMeterGain], j[i][nMeterShape]
+	}
+	v.gain, v.shape = make([]float64, n), make([]float64, n)
+	s.forward(g, v.gain)
+	s.forward(h, v.shape)
+	return v
 }
 
+// maxVariants of one covariance: the outside sensor and the pressure, each believed or not.
+const maxVariants = 4
+
 // logLikelihood of a residual: Student t over all features together.
-func (v *variant) logLikelihood(r, z []float64) (float64, float64) {
+func (v *variant) logLikelihood(r, z []float64) float64 {
 	n := float64(len(r))
 	v.chol.forward(r, z)
 	q := 0.0
 	for _, x := range z {
 		q += x * x
 	}
-	return -v.logD - 0.5*(robustness+n)*math.Log1p(q/robustness), q
+	return -v.logD - 0.5*(robustness+n)*math.Log1p(q/robustness)
 }
 
 func (a *Assay) infer(m *model, fs []feature) *posterior {
 	p := &posterior{hs: a.hypotheses(m)}
-	sound, odd := a.variants(m, fs, 0), a.oddSplit(fs)
-	vague, broken := a.variants(m, fs, 1), a.variants(m, fs, 6)
-	n := len(fs)
-	r, z := make([]float64, n), make([]float64, n)
-	logs := make([][][2]float64, len(p.hs))
+	sound, vague, broken := a.variants(m, fs, 0), a.variants(m, fs, 1), a.variants(m, fs, brokenScale)
+	r, z := make([]float64, len(fs)), make([]float64, len(fs))
+	logs := make([][][maxVariants]float64, len(p.hs))
 	best := math.Inf(-1)
 	for hi := range p.hs {
 		h := &p.hs[hi]
 		vs := sound
 		switch {
-		case h.condition == ConditionMeterSignalFault && h.vague:
+		case h.condition == ConditionMeterSignalFault && h.vague && h.extra > 0:
 			vs = broken
 		case h.vague:
 			vs = vague
 		}
-		logs[hi] = make([][2]float64, len(h.states))
+		logs[hi] = make([][maxVariants]float64, len(h.states))
 		p.tolerance = append(p.tolerance, make([]toleranceLeft, len(h.states)))
 		for si := range h.states {
 			for i := range fs {
 				r[i] = fs[i].y - m.predict(&h.states[si], &fs[i])
 			}
 			base := math.Log(h.prior) + h.extra + logStateWeight(h, si)
+			lead := math.Inf(-1)
 			for vi := range vs {
-				l, q := vs[vi].logLikelihood(r, z)
-				l += base + vs[vi].w
+				l := vs[vi].logLikelihood(r, z) + base + vs[vi].w
 				logs[hi][si][vi] = l
-				best = math.Max(best, l)
-				if vi == 0 {
+				if l > lead {
+					lead = l
 					p.tolerance[hi][si] = vs[vi].tolerance(z)
-					p.tolerance[hi][si].quadratic = q
 				}
 			}
-			if len(vs) == 1 {
-				logs[hi][si][1] = math.Inf(-1)
-			}
+			best = math.Max(best, lead)
 		}
 	}
-	p.collect(logs, best, odd)
+	p.collect(logs, best, sound)
 	return p
 }
 
@@ -203,20 +213,70 @@ func (a *Assay) oddSplit(fs []feature) bool {
 	return false
 }
 
+// oddPressurePrior is how often flow and pressure disagree for reasons outside the
+// list of faults: an engine that breathes like no textbook, values that were not
+// sampled together, a sensor of another engine.
+const oddPressurePrior = 0.03
+
+// oddPressureScale is how wild the air ratio may then be, in amplitudes of an
+// unmodelled cause.
+const oddPressureScale = 2.5
+
 func (a *Assay) variants(m *model, fs []feature, vagueness float64) []variant {
-	make1 := func(odd bool, w float64) variant {
-		s, j := m.covariance(fs, odd)
+	var out []variant
+	add := func(oddOutside, oddPressure bool, w float64) {
+		s, j := m.covariance(fs, oddOutside)
 		if vagueness > 0 {
 			loosen(s, fs, vagueness)
 		}
-		return newVariant(s, j, w)
+		if oddPressure {
+			loosenAir(s, fs)
+		}
+		v := newVariant(s, j, w)
+		v.oddOutside, v.oddPressure = oddOutside, oddPressure
+		out = append(out, v)
 	}
-	if !a.oddSplit(fs) {
-		return []variant{make1(false, 1)}
-	}
-	// Both weights are times the likelihood of how the outside sensor moved.
+	outside, pressure := a.oddSplit(fs), len(indices(fs, featAir, partLoad)) > 0 && vagueness == 0
+	// The weight of a believed outside sensor is times the likelihood of how it moved.
 	move := a.outsideMovement()
-	return []variant{make1(false, (1-oddOutsidePrior)*move), make1(true, oddOutsidePrior)}
+	for _, o := range []bool{false, true} {
+		for _, p := range []bool{false, true} {
+			if o && !outside || p && !pressure {
+				continue
+			}
+			w := 1.0
+			if outside {
+				w *= pick(o, oddOutsidePrior, (1-oddOutsidePrior)*move)
+			}
+			if pressure {
+				w *= pick(p, oddPressurePrior, 1-oddPressurePrior)
+			}
+			add(o, p, w)
+		}
+	}
+	return out
+}
+
+func pick(is bool, yes, no float64) float64 {
+	if is {
+		return yes
+	}
+	return no
+}
+
+// loosenAir lets the air ratio be anything smooth, and leaves the rest alone.
+func loosenAir(s matrix, fs []feature) {
+	v := vagueOf(featAir)
+	for i := range fs {
+		for k := range i + 1 {
+			if fs[i].kind != featAir || fs[k].kind != featAir {
+				continue
+			}
+			d := math.Log(fs[i].flow / fs[k].flow)
+			x := sq(v.constant) + sq(v.smooth)*math.Exp(-0.5*sq(d/0.9))
+			s.set(i, k, s.get(i, k)+sq(oddPressureScale)*x)
+		}
+	}
 }
 
 // outsideMovement is the likelihood ratio, a working outside sensor over a lying one,
@@ -235,20 +295,29 @@ func (a *Assay) outsideMovement() float64 {
 	return math.Exp(-math.Min(4, 0.7*(math.Min(drift, follow)-3)))
 }
 
-func (p *posterior) collect(logs [][][2]float64, best float64, odd bool) {
+func (p *posterior) collect(logs [][][maxVariants]float64, best float64, vs []variant) {
 	total := 0.0
 	for hi := range logs {
 		p.state = append(p.state, make([]float64, len(logs[hi])))
 		p.p = append(p.p, 0)
-		for si, l := range logs[hi] {
-			w0, w1 := math.Exp(l[0]-best), 0.0
-			if odd {
-				w1 = math.Exp(l[1] - best)
+		for si := range logs[hi] {
+			for vi := range vs {
+				l := logs[hi][si][vi]
+				if l == 0 {
+					// A vague hypothesis has no variant of its own for odd pressure.
+					continue
+				}
+				w := math.Exp(l - best)
+				p.state[hi][si] += w
+				p.p[hi] += w
+				total += w
+				if vs[vi].oddOutside {
+					p.oddOutside += w
+				}
+				if vs[vi].oddPressure {
+					p.oddPressure += w
+				}
 			}
-			p.state[hi][si] = w0 + w1
-			p.p[hi] += w0 + w1
-			total += w0 + w1
-			p.oddOutside += w1
 		}
 	}
 	top := -1.0
@@ -262,26 +331,18 @@ func (p *posterior) collect(logs [][][2]float64, best float64, odd bool) {
 		}
 	}
 	p.oddOutside /= total
-	p.evidence = best
+	p.oddPressure /= total
 }
 
 // tolerance conditions the meter's own tolerance on the residual: z is L⁻¹r.
 func (v *variant) tolerance(z []float64) toleranceLeft {
-	n := len(z)
-	g, s := make([]float64, n), make([]float64, n)
-	for i := range v.j {
-		g[i], s[i] = v.j[i][nMeterGain], v.j[i][nMeterShape]
-	}
-	zg, zs := make([]float64, n), make([]float64, n)
-	v.chol.forward(g, zg)
-	v.chol.forward(s, zs)
 	t := toleranceLeft{varGain: 1, varShape: 1}
 	for i := range z {
-		t.gain += zg[i] * z[i]
-		t.shape += zs[i] * z[i]
-		t.varGain -= zg[i] * zg[i]
-		t.varShape -= zs[i] * zs[i]
-		t.covar -= zg[i] * zs[i]
+		t.gain += v.gain[i] * z[i]
+		t.shape += v.shape[i] * z[i]
+		t.varGain -= v.gain[i] * v.gain[i]
+		t.varShape -= v.shape[i] * v.shape[i]
+		t.covar -= v.gain[i] * v.shape[i]
 	}
 	return t
 }

@@ -63,7 +63,7 @@ func (p *pair) slope() float64 {
 }
 
 const (
-	spreadBuckets = 200
+	spreadBuckets = 320
 	// spreadWidth of a bucket, in logarithm: 1 %.
 	spreadWidth = 0.01
 	// slotUS is the time within which samples of one quantity are not independent:
@@ -71,7 +71,7 @@ const (
 	slotUS = second
 )
 
-// spread is a weighted distribution of a logarithm from −1 to +1. It gives a
+// spread is a weighted distribution of a logarithm from −1.6 to +1.6. It gives a
 // centre that outliers do not move, in fixed memory.
 type spread struct {
 	w     [spreadBuckets]float32
