@@ -118,8 +118,11 @@ func (e *Engine) showFuel() {
 // loadTable is the peak air flow at full load and standard conditions in kg/s
 // over engine speed, as the maker stored it.
 type loadTable struct {
-	flow [loadPoints]float64
+	flow FullLoad
 }
+
+// FullLoad is an air flow in kg/s for each of the speeds 800, 1250, 1700 … 7550/min.
+type FullLoad [loadPoints]float64
 
 const (
 	loadPoints = 16
@@ -166,10 +169,10 @@ func (c *controlUnit) calculatedLoad(d Drive) float64 {
 
 // FullLoadTable stores the maker's full-load table in the control unit: the
 // nominal engine of the type on the bench at 25 °C and one atmosphere.
-func (e *Engine) FullLoadTable(table [loadPoints]float64) { e.ecu.peak.flow = table }
+func (e *Engine) FullLoadTable(table FullLoad) { e.ecu.peak.flow = table }
 
 // NominalFullLoad runs the nominal engine of the type over the speed range.
-func NominalFullLoad(spec Spec) (table [loadPoints]float64) {
+func NominalFullLoad(spec Spec) (table FullLoad) {
 	if spec.Fuel == Diesel {
 		return table
 	}

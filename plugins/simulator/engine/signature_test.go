@@ -135,7 +135,6 @@ func TestLoadDefinitionsOfTheStandard(t *testing.T) {
 	e.ecu.air = 0.118
 	near(t, "absolute load", e.ecu.absoluteLoad(Drive{RPM: 5500}), 108.72, 0.06)
 	e.Spec.Control = Control{}
-	e.ecu.peak.flow = [loadPoints]float64{}
 	for i := range e.ecu.peak.flow {
 		e.ecu.peak.flow[i] = 0.150
 	}
@@ -184,6 +183,7 @@ func TestEverythingShownStaysFiniteOnAWildDrive(t *testing.T) {
 			spec.Aspiration = Turbo
 			spec.Charger = Charger{MaxRatio: 1.9, FullRPM: 2000, SpoolSeconds: 0.4, Efficiency: 0.7, Cooler: 0.7}
 		}
+		spec.LiftControl = seed == 2
 		e := New(spec, Faults{BoostLeakArea: float64(seed) * 1e-5}, referenceDay, kelvin+20, kelvin+20, seed)
 		wander(e, seed, 40, func(float64, Drive) {
 			for s := range NumSignals {
@@ -193,6 +193,20 @@ func TestEverythingShownStaysFiniteOnAWildDrive(t *testing.T) {
 			}
 		})
 	}
+}
+
+func TestLiftControlLeavesTheManifoldAtTheBarometer(t *testing.T) {
+	spec := reference()
+	spec.LiftControl = true
+	air := func(plate float64) float64 {
+		e := BenchEngine(spec, Faults{}, referenceDay)
+		for range 500 {
+			e.Step(0.01, Drive{Key: true, Running: true, RPM: 2000, Coupled: true, Plate: plate, Pedal: plate, Speed: 20})
+		}
+		near(t, "manifold over barometer", e.State.ManifoldPressure/referenceDay.Pressure, 0.99, 0.015)
+		return e.State.EngineFlow
+	}
+	near(t, "air at a small lift over air at full lift", air(0.12)/air(1), 0.34, 0.1)
 }
 
 func TestChargeAirLostIsMetered(t *testing.T) {

@@ -362,7 +362,7 @@ func (c *Case) Run() Recording {
 
 // history drives some minutes before the recording, with a hurried memory, so
 // that the learned trims are those of a vehicle that has had its fault for long.
-func (c *Case) history(table [16]float64) *engine.Engine {
+func (c *Case) history(table engine.FullLoad) *engine.Engine {
 	e := engine.New(c.Spec, c.Faults, c.Air, kelvin+88, c.Air.Temperature+12, c.Seed^0x9fb21c651e98df25)
 	e.FullLoadTable(table)
 	e.Learn(8)

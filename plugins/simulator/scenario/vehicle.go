@@ -175,7 +175,7 @@ func drawBreathing(d dice, s *engine.Spec) {
 	curve := engine.BreathingCurve{
 		Max:       typical * d.normal(1, 0.055),
 		PeakRPM:   s.RatedRPM * d.normal(peak, 0.07),
-		DroopLow:  d.between(0.14, 0.36),
+		DroopLow:  d.between(0.08, 0.28),
 		DroopHigh: d.between(0.15, 0.4),
 	}
 	for i := range curve.Bumps {
@@ -187,7 +187,7 @@ func drawBreathing(d dice, s *engine.Spec) {
 	s.Breathing = curve
 	s.Breathing.Max *= d.normal(1, 0.014)
 	s.Breathing.PeakRPM *= d.normal(1, 0.012)
-	s.Overlap = d.between(0.015, 0.09)
+	s.Overlap = d.between(0.01, 0.06)
 	if s.Fuel == engine.Diesel {
 		s.Overlap = 0.01
 	}
