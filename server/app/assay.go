@@ -85,7 +85,7 @@ func (a *assayFlags) check(flags *pflag.FlagSet) error {
 }
 
 func (a *assayFlags) run(ctx context.Context, t *streams, path string) error {
-	vehicle, day, err := readVehicle(t, a.vehicle, path)
+	facts, err := readVehicle(a.vehicle, path)
 	if err != nil {
 		return err
 	}
@@ -93,7 +93,10 @@ func (a *assayFlags) run(ctx context.Context, t *streams, path string) error {
 	if err != nil {
 		return err
 	}
-	assessment, err := judge(ctx, rec, vehicle, day)
+	if facts.note != "" {
+		t.note("%s", facts.note)
+	}
+	assessment, err := judge(ctx, rec, facts.vehicle, facts.day)
 	if err != nil {
 		return err
 	}

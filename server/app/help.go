@@ -40,15 +40,15 @@ func help(known []command, t *streams, args []string) error {
 
 func overview(known []command) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s judges from live engine data whether a vehicle's air meter and intake air\n"+
-		"temperature sensor read true.\n\nUsage: %s COMMAND [FLAGS] [ARGUMENTS]\n\nCommands:\n", program, program)
+	fmt.Fprintf(&b, "%s judges from live engine data whether a vehicle's air meter and intake\n"+
+		"air temperature sensor read true.\n\nUsage: %s COMMAND [FLAGS] [ARGUMENTS]\n\nCommands:\n", program, program)
 	for _, c := range known {
 		fmt.Fprintf(&b, "  %-9s %s\n", c.name, c.about)
 	}
 	fmt.Fprintf(&b, "\nFlags stand anywhere; everything behind -- is an argument.\n"+
 		"Results go to standard output, everything else to standard error.\n"+
-		"Exit status: %d done, whatever the verdict; %d the call or its input cannot be used;\n"+
-		"%d internal failure.\n\nMore: %s help COMMAND\n", StatusDone, StatusRefused, StatusInternal, program)
+		"Exit status: %d done, whatever the verdict; %d the call or its input cannot be\n"+
+		"used; %d internal failure.\n\nMore: %s help COMMAND\n", StatusDone, StatusRefused, StatusInternal, program)
 	return b.String()
 }
 

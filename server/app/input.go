@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/sdk/j1979"
@@ -23,24 +24,32 @@ import (
 // vehicleBeside is the vehicle file that is read without being named.
 const vehicleBeside = "vehicle.json"
 
+// vehicleFacts is what is known of vehicle and day, and the note that says where
+// it comes from; without a file both messages are nil.
+type vehicleFacts struct {
+	vehicle *pb.Vehicle
+	day     *pb.DayConditions
+	note    string
+}
+
 // readVehicle reads the named vehicle file, or the one beside the recording
-// where there is one. Without either it returns nil: nothing is known.
-func readVehicle(t *streams, named, recordingPath string) (*pb.Vehicle, *pb.DayConditions, error) {
-	path := named
+// where there is one.
+func readVehicle(named, recordingPath string) (vehicleFacts, error) {
+	path, note := named, ""
 	if path == "" {
 		path = filepath.Join(filepath.Dir(recordingPath), vehicleBeside)
-		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
-			t.note("no facts about the vehicle: --vehicle names no file, and no %s lies beside the recording; unknown facts widen the verdict", vehicleBeside)
-			return nil, nil, nil
+		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
+			return vehicleFacts{note: "no facts about the vehicle: --vehicle names no file, and no " + vehicleBeside + " lies beside the recording; unknown facts widen the verdict"}, nil
 		}
-		t.note("facts about the vehicle are read from %s", path)
+		note = "facts about the vehicle come from " + path
 	}
 	f, err := recording.OpenFile(path)
 	if err != nil {
-		return nil, nil, err
+		return vehicleFacts{}, err
 	}
 	defer f.Close()
-	return vehiclefile.Read(f, path)
+	vehicle, day, err := vehiclefile.Read(f, path)
+	return vehicleFacts{vehicle, day, note}, err
 }
 
 // opened is a recording's file and what is known of it before it is read.
@@ -164,23 +173,20 @@ func noteChoices(t *streams, p *recording.Proposal) {
 
 // noteMapping tells how a file is read when nobody was asked.
 func noteMapping(t *streams, p *recording.Proposal) {
-	var read, assumed []string
+	var read []string
 	for _, c := range p.Columns {
 		if c.Signal == "" {
 			continue
 		}
-		name := strings.TrimPrefix(c.Signal, j1979.Prefix)
-		read = append(read, name)
-		if c.Note != "" {
-			assumed = append(assumed, name+": "+c.Note)
+		text := strings.TrimPrefix(c.Signal, j1979.Prefix)
+		if c.Unit != "" {
+			text += " (" + c.Unit + ")"
 		}
+		read = append(read, text)
 	}
-	t.note("%s is another program's file; %d of its %d columns are read by their headers as %s", p.File, len(read), len(p.Columns), strings.Join(read, ", "))
-	if len(assumed) > 0 {
-		t.note("assumed: %s", strings.Join(assumed, ", "))
-	}
+	t.note("%s is another program's file; %d of its %d columns are read: %s", p.File, len(read), len(p.Columns), strings.Join(read, ", "))
 	t.note("clock: %s", p.Clock)
-	t.note("to see more or to correct it: %s mapping %s", program, shellWord(p.File))
+	t.note("to see what was assumed, or to correct it: %s mapping %s", program, shellWord(p.File))
 }
 
 // noteSkips sums up what was not used of rows and of the columns that carry
