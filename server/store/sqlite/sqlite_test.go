@@ -647,3 +647,62 @@ func readAll(ctx context.Context, s *Store, c store.Capture) (sequences []int64,
 	}
 	return sequences, nil
 }
+
+func TestARemovalThatWasCutOffIsFinishedByTheNext(t *testing.T) {
+	dir := t.TempDir()
+	s := mustOpen(t, dir)
+	fill(t, s, capture, 600)
+	err := s.submit(t.Context(), &job{do: func(w *writer) error {
+		if err := w.fenceOff(capture.Shop, capture.Session); err != nil {
+			return err
+		}
+		_, err := w.dropSome(capture.Shop, capture.Session)
+		return err
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	mustClose(t, s) // As if the process had been killed after the first step.
+	s = mustOpen(t, dir)
+	if _, err := s.Tail(t.Context(), capture); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("tail of a capture that is being removed: %v", err)
+	}
+	if sequences, err := readAll(t.Context(), s, capture); !errors.Is(err, store.ErrNotFound) || len(sequences) > 0 {
+		t.Errorf("range of a capture that is being removed: %v (%v)", sequences, err)
+	}
+	if _, err := s.Append(t.Context(), capture, 1, chunk(601, 600)); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("append to a capture that is being removed: %v", err)
+	}
+	if _, err := s.Open(t.Context(), capture); !errors.Is(err, store.ErrConflict) {
+		t.Errorf("open of a capture that is being removed: %v", err)
+	}
+	if err := s.Remove(t.Context(), capture.Shop, capture.Session); err != nil {
+		t.Fatal(err)
+	}
+	var left int
+	if err := s.reads.QueryRow(`SELECT (SELECT count(*) FROM chunks) + (SELECT count(*) FROM captures)`).Scan(&left); err != nil || left != 0 {
+		t.Errorf("%d rows are left (%v)", left, err)
+	}
+}
+
+func TestWhatTheWriterForgotItReadsAgain(t *testing.T) {
+	s := mustOpen(t, t.TempDir())
+	fill(t, s, capture, 3)
+	err := s.submit(t.Context(), &job{do: func(w *writer) error {
+		for i := range rememberedCaptures {
+			w.remember(store.Capture{ID: fmt.Sprint(i)}, new(position))
+		}
+		if len(w.captures) > rememberedCaptures || w.captures[capture] != nil {
+			t.Errorf("%d captures are remembered", len(w.captures))
+		}
+		w.forget()
+		return nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ack, err := s.Append(t.Context(), capture, 1, chunk(3, 600), chunk(4, 600))
+	if want := (store.Ack{Sequence: 4, Repeats: 1}); err != nil || ack != want {
+		t.Errorf("append gave %+v (%v), want %+v", ack, err, want)
+	}
+}

@@ -9,6 +9,7 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"math"
 	"runtime"
 	"sync/atomic"
 
@@ -129,10 +130,22 @@ type writer struct {
 
 func newWriter(ctx context.Context, db *sql.DB) (*writer, error) {
 	w := &writer{db: db, captures: make(map[store.Capture]*position)}
-	if err := w.connect(ctx); err != nil {
+	err := w.connect(ctx)
+	if err == nil {
+		err = w.tryWriting()
+	}
+	if err != nil {
 		return nil, errors.Join(err, w.close())
 	}
 	return w, nil
+}
+
+// tryWriting finds out at once whether the file may be written: SQLite opens a
+// file that may only be read without a word, and begins transactions on it. It
+// writes nothing: no request came before the beginning of time.
+func (w *writer) tryWriting() error {
+	_, err := w.stmts.dropRequests.Exec(int64(math.MinInt64))
+	return err
 }
 
 func (w *writer) connect(ctx context.Context) (err error) {
