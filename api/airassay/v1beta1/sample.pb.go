@@ -10,6 +10,7 @@
 package airassayv1beta1
 
 import (
+	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	reflect "reflect"
@@ -150,15 +151,15 @@ func (SampleGapReason) EnumDescriptor() ([]byte, []int) {
 type SignalDefinition struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// COVESA VSS path, such as Vehicle.OBD.MAF. A path that the server does not
-	// know is stored and listed as unused, never refused.
+	// know is stored and listed as unused, never refused. At most 500 characters.
 	Path string `protobuf:"bytes,1,opt,name=path,proto3" json:"path,omitempty"`
 	// Unit as VSS spells it (g/s, kPa, rpm, Celsius, percent, ratio ...). Both
-	// Celsius and celsius are accepted.
+	// Celsius and celsius are accepted. At most 100 characters.
 	Unit string `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
 	// Smallest step of the value, in the unit; absent where it is not known.
 	Resolution *float64 `protobuf:"fixed64,3,opt,name=resolution,proto3,oneof" json:"resolution,omitempty"`
 	// Half-width of the interval in which the value was taken, in microseconds,
-	// for samples that do not carry their own.
+	// for samples that do not carry their own; not negative.
 	TimeUncertaintyUs int64 `protobuf:"varint,4,opt,name=time_uncertainty_us,json=timeUncertaintyUs,proto3" json:"time_uncertainty_us,omitempty"`
 	// How often the vehicle refreshes the value, in microseconds; absent where it is not known.
 	RefreshIntervalUs *int64 `protobuf:"varint,5,opt,name=refresh_interval_us,json=refreshIntervalUs,proto3,oneof" json:"refresh_interval_us,omitempty"`
@@ -401,15 +402,16 @@ var File_airassay_v1beta1_sample_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_sample_proto_rawDesc = "" +
 	"\n" +
-	"\x1dairassay/v1beta1/sample.proto\x12\x10airassay.v1beta1\"\xeb\x01\n" +
-	"\x10SignalDefinition\x12\x12\n" +
-	"\x04path\x18\x01 \x01(\tR\x04path\x12\x12\n" +
-	"\x04unit\x18\x02 \x01(\tR\x04unit\x12#\n" +
+	"\x1dairassay/v1beta1/sample.proto\x12\x10airassay.v1beta1\x1a\x1bbuf/validate/validate.proto\"\xa4\x02\n" +
+	"\x10SignalDefinition\x12\x1e\n" +
+	"\x04path\x18\x01 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04path\x12\x1b\n" +
+	"\x04unit\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18dR\x04unit\x125\n" +
 	"\n" +
-	"resolution\x18\x03 \x01(\x01H\x00R\n" +
-	"resolution\x88\x01\x01\x12.\n" +
-	"\x13time_uncertainty_us\x18\x04 \x01(\x03R\x11timeUncertaintyUs\x123\n" +
-	"\x13refresh_interval_us\x18\x05 \x01(\x03H\x01R\x11refreshIntervalUs\x88\x01\x01B\r\n" +
+	"resolution\x18\x03 \x01(\x01B\x10\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\n" +
+	"resolution\x88\x01\x01\x127\n" +
+	"\x13time_uncertainty_us\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x11timeUncertaintyUs\x12<\n" +
+	"\x13refresh_interval_us\x18\x05 \x01(\x03B\a\xbaH\x04\"\x02(\x00H\x01R\x11refreshIntervalUs\x88\x01\x01B\r\n" +
 	"\v_resolutionB\x16\n" +
 	"\x14_refresh_interval_us\"\xf5\x01\n" +
 	"\vSampleBatch\x12\x1a\n" +

@@ -10,6 +10,7 @@
 package airassayv1beta1
 
 import (
+	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
@@ -409,7 +410,7 @@ type Capture struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name, sessions/{session}/captures/{capture}. The id is made by the server.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Signals of the capture; samples refer to them by position.
+	// Signals of the capture; samples refer to them by position. At most 4096.
 	Signals []*SignalDefinition `protobuf:"bytes,2,rep,name=signals,proto3" json:"signals,omitempty"`
 	// What the times rest on.
 	Clock ClockKind `protobuf:"varint,3,opt,name=clock,proto3,enum=airassay.v1beta1.ClockKind" json:"clock,omitempty"`
@@ -638,7 +639,7 @@ var File_airassay_v1beta1_session_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\n" +
-	"\x1eairassay/v1beta1/session.proto\x12\x10airassay.v1beta1\x1a\x1dairassay/v1beta1/sample.proto\x1a\x1eairassay/v1beta1/vehicle.proto\x1a\x1eairassay/v1beta1/verdict.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdc\x05\n" +
+	"\x1eairassay/v1beta1/session.proto\x12\x10airassay.v1beta1\x1a\x1dairassay/v1beta1/sample.proto\x1a\x1eairassay/v1beta1/vehicle.proto\x1a\x1eairassay/v1beta1/verdict.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xef\x05\n" +
 	"\aSession\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x126\n" +
 	"\avehicle\x18\x02 \x01(\tB\x1c\xe0A\x02\xfaA\x16\n" +
@@ -651,17 +652,17 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\n" +
 	"start_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\tstartTime\x12>\n" +
 	"\n" +
-	"close_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\tcloseTime\x12-\n" +
+	"close_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\tcloseTime\x127\n" +
 	"\x12external_reference\x18\n" +
-	" \x01(\tR\x11externalReference\x12@\n" +
+	" \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x11externalReference\x12@\n" +
 	"\vupdate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"updateTime\x12\x12\n" +
-	"\x04etag\x18\f \x01(\tR\x04etag:@\xeaA=\n" +
-	"\x14airassay.dev/Session\x12\x12sessions/{session}*\bsessions2\asession\"\x9c\x04\n" +
+	"updateTime\x12\x1b\n" +
+	"\x04etag\x18\f \x01(\tB\a\xbaH\x04r\x02\x18dR\x04etag:@\xeaA=\n" +
+	"\x14airassay.dev/Session\x12\x12sessions/{session}*\bsessions2\asession\"\xb1\x04\n" +
 	"\aCapture\x12\x17\n" +
-	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12<\n" +
-	"\asignals\x18\x02 \x03(\v2\".airassay.v1beta1.SignalDefinitionR\asignals\x121\n" +
-	"\x05clock\x18\x03 \x01(\x0e2\x1b.airassay.v1beta1.ClockKindR\x05clock\x12;\n" +
+	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12G\n" +
+	"\asignals\x18\x02 \x03(\v2\".airassay.v1beta1.SignalDefinitionB\t\xbaH\x06\x92\x01\x03\x10\x80 R\asignals\x12;\n" +
+	"\x05clock\x18\x03 \x01(\x0e2\x1b.airassay.v1beta1.ClockKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05clock\x12;\n" +
 	"\vanchor_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"anchorTime\x129\n" +
 	"\x05state\x18\x05 \x01(\x0e2\x1e.airassay.v1beta1.CaptureStateB\x03\xe0A\x03R\x05state\x12(\n" +

@@ -10,6 +10,7 @@
 package airassayv1beta1
 
 import (
+	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
@@ -781,6 +782,7 @@ type DayConditions struct {
 	Complaint string `protobuf:"bytes,6,opt,name=complaint,proto3" json:"complaint,omitempty"`
 	// What hands and eyes have already found. An inspection that found its part
 	// sound closes the causes that it can see; only then can a replacement be proven.
+	// At most 100.
 	Inspections []*InspectionResult `protobuf:"bytes,7,rep,name=inspections,proto3" json:"inspections,omitempty"`
 	// How often the air meter was cleaned before this recording, by the service records (0 to 100).
 	Cleanings     *int32 `protobuf:"varint,8,opt,name=cleanings,proto3,oneof" json:"cleanings,omitempty"`
@@ -933,32 +935,33 @@ var File_airassay_v1beta1_vehicle_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_vehicle_proto_rawDesc = "" +
 	"\n" +
-	"\x1eairassay/v1beta1/vehicle.proto\x12\x10airassay.v1beta1\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9d\t\n" +
-	"\aVehicle\x12\x17\n" +
-	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12!\n" +
-	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12*\n" +
-	"\x0edisplacement_l\x18\x03 \x01(\x01H\x00R\rdisplacementL\x88\x01\x01\x12!\n" +
-	"\tcylinders\x18\x04 \x01(\x05H\x01R\tcylinders\x88\x01\x01\x12\x19\n" +
-	"\x05banks\x18\x05 \x01(\x05H\x02R\x05banks\x88\x01\x01\x12<\n" +
+	"\x1eairassay/v1beta1/vehicle.proto\x12\x10airassay.v1beta1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd8\n" +
 	"\n" +
-	"aspiration\x18\x06 \x01(\x0e2\x1c.airassay.v1beta1.AspirationR\n" +
-	"aspiration\x12*\n" +
-	"\x04fuel\x18\a \x01(\x0e2\x16.airassay.v1beta1.FuelR\x04fuel\x125\n" +
-	"\x14fuel_ethanol_percent\x18\b \x01(\x01H\x03R\x12fuelEthanolPercent\x88\x01\x01\x12A\n" +
-	"\tair_meter\x18\t \x01(\x0e2$.airassay.v1beta1.AirMeterTechnologyR\bairMeter\x12+\n" +
+	"\aVehicle\x12\x17\n" +
+	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12+\n" +
+	"\fdisplay_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\vdisplayName\x12C\n" +
+	"\x0edisplacement_l\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00>@)\x9a\x99\x99\x99\x99\x99\xa9?H\x00R\rdisplacementL\x88\x01\x01\x12,\n" +
+	"\tcylinders\x18\x04 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x01R\tcylinders\x88\x01\x01\x12$\n" +
+	"\x05banks\x18\x05 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x04(\x01H\x02R\x05banks\x88\x01\x01\x12F\n" +
+	"\n" +
+	"aspiration\x18\x06 \x01(\x0e2\x1c.airassay.v1beta1.AspirationB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
+	"aspiration\x124\n" +
+	"\x04fuel\x18\a \x01(\x0e2\x16.airassay.v1beta1.FuelB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04fuel\x12N\n" +
+	"\x14fuel_ethanol_percent\x18\b \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x03R\x12fuelEthanolPercent\x88\x01\x01\x12K\n" +
+	"\tair_meter\x18\t \x01(\x0e2$.airassay.v1beta1.AirMeterTechnologyB\b\xbaH\x05\x82\x01\x02\x10\x01R\bairMeter\x12D\n" +
 	"\x0frated_power_rpm\x18\n" +
-	" \x01(\x01H\x04R\rratedPowerRpm\x88\x01\x01\x123\n" +
-	"\x13valves_per_cylinder\x18\v \x01(\x05H\x05R\x11valvesPerCylinder\x88\x01\x01\x12L\n" +
-	"\x10combustion_cycle\x18\f \x01(\x0e2!.airassay.v1beta1.CombustionCycleR\x0fcombustionCycle\x12\x1b\n" +
+	" \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xd3@)\x00\x00\x00\x00\x00@\x8f@H\x04R\rratedPowerRpm\x88\x01\x01\x12>\n" +
+	"\x13valves_per_cylinder\x18\v \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x06(\x02H\x05R\x11valvesPerCylinder\x88\x01\x01\x12V\n" +
+	"\x10combustion_cycle\x18\f \x01(\x0e2!.airassay.v1beta1.CombustionCycleB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0fcombustionCycle\x12\x1b\n" +
 	"\x06hybrid\x18\r \x01(\bH\x06R\x06hybrid\x88\x01\x01\x12,\n" +
-	"\x0fintake_modified\x18\x0e \x01(\bH\aR\x0eintakeModified\x88\x01\x01\x12u\n" +
-	"\x1fintake_air_temperature_location\x18\x0f \x01(\x0e2..airassay.v1beta1.IntakeAirTemperatureLocationR\x1cintakeAirTemperatureLocation\x12-\n" +
-	"\x12external_reference\x18\x10 \x01(\tR\x11externalReference\x12@\n" +
+	"\x0fintake_modified\x18\x0e \x01(\bH\aR\x0eintakeModified\x88\x01\x01\x12\x7f\n" +
+	"\x1fintake_air_temperature_location\x18\x0f \x01(\x0e2..airassay.v1beta1.IntakeAirTemperatureLocationB\b\xbaH\x05\x82\x01\x02\x10\x01R\x1cintakeAirTemperatureLocation\x127\n" +
+	"\x12external_reference\x18\x10 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x11externalReference\x12@\n" +
 	"\vcreate_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"updateTime\x12\x12\n" +
-	"\x04etag\x18\x13 \x01(\tR\x04etag:@\xeaA=\n" +
+	"updateTime\x12\x1b\n" +
+	"\x04etag\x18\x13 \x01(\tB\a\xbaH\x04r\x02\x18dR\x04etag:@\xeaA=\n" +
 	"\x14airassay.dev/Vehicle\x12\x12vehicles/{vehicle}*\bvehicles2\avehicleB\x11\n" +
 	"\x0f_displacement_lB\f\n" +
 	"\n" +
@@ -968,29 +971,29 @@ const file_airassay_v1beta1_vehicle_proto_rawDesc = "" +
 	"\x10_rated_power_rpmB\x16\n" +
 	"\x14_valves_per_cylinderB\t\n" +
 	"\a_hybridB\x12\n" +
-	"\x10_intake_modified\"\xdc\x03\n" +
-	"\rDayConditions\x12\"\n" +
+	"\x10_intake_modified\"\xe9\x04\n" +
+	"\rDayConditions\x12;\n" +
 	"\n" +
-	"altitude_m\x18\x01 \x01(\x01H\x00R\taltitudeM\x88\x01\x01\x12 \n" +
-	"\tambient_c\x18\x02 \x01(\x01H\x01R\bambientC\x88\x01\x01\x12?\n" +
-	"\x19relative_humidity_percent\x18\x03 \x01(\x01H\x02R\x17relativeHumidityPercent\x88\x01\x01\x12+\n" +
-	"\x0fhours_since_run\x18\x04 \x01(\x01H\x03R\rhoursSinceRun\x88\x01\x01\x123\n" +
-	"\apurpose\x18\x05 \x01(\x0e2\x19.airassay.v1beta1.PurposeR\apurpose\x12\x1c\n" +
-	"\tcomplaint\x18\x06 \x01(\tR\tcomplaint\x12D\n" +
-	"\vinspections\x18\a \x03(\v2\".airassay.v1beta1.InspectionResultR\vinspections\x12!\n" +
-	"\tcleanings\x18\b \x01(\x05H\x04R\tcleanings\x88\x01\x01B\r\n" +
+	"altitude_m\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00p\xb7@)\x00\x00\x00\x00\x00\xe0z\xc0H\x00R\taltitudeM\x88\x01\x01\x129\n" +
+	"\tambient_c\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00N\xc0H\x01R\bambientC\x88\x01\x01\x12X\n" +
+	"\x19relative_humidity_percent\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x02R\x17relativeHumidityPercent\x88\x01\x01\x12D\n" +
+	"\x0fhours_since_run\x18\x04 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x1c\xc1@)\x00\x00\x00\x00\x00\x00\x00\x00H\x03R\rhoursSinceRun\x88\x01\x01\x12=\n" +
+	"\apurpose\x18\x05 \x01(\x0e2\x19.airassay.v1beta1.PurposeB\b\xbaH\x05\x82\x01\x02\x10\x01R\apurpose\x12&\n" +
+	"\tcomplaint\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tcomplaint\x12N\n" +
+	"\vinspections\x18\a \x03(\v2\".airassay.v1beta1.InspectionResultB\b\xbaH\x05\x92\x01\x02\x10dR\vinspections\x12,\n" +
+	"\tcleanings\x18\b \x01(\x05B\t\xbaH\x06\x1a\x04\x18d(\x00H\x04R\tcleanings\x88\x01\x01B\r\n" +
 	"\v_altitude_mB\f\n" +
 	"\n" +
 	"_ambient_cB\x1c\n" +
 	"\x1a_relative_humidity_percentB\x12\n" +
 	"\x10_hours_since_runB\f\n" +
 	"\n" +
-	"_cleanings\"\x8f\x01\n" +
-	"\x10InspectionResult\x12<\n" +
+	"_cleanings\"\xa3\x01\n" +
+	"\x10InspectionResult\x12F\n" +
 	"\n" +
-	"inspection\x18\x01 \x01(\x0e2\x1c.airassay.v1beta1.InspectionR\n" +
-	"inspection\x12=\n" +
-	"\aoutcome\x18\x02 \x01(\x0e2#.airassay.v1beta1.InspectionOutcomeR\aoutcome*t\n" +
+	"inspection\x18\x01 \x01(\x0e2\x1c.airassay.v1beta1.InspectionB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
+	"inspection\x12G\n" +
+	"\aoutcome\x18\x02 \x01(\x0e2#.airassay.v1beta1.InspectionOutcomeB\b\xbaH\x05\x82\x01\x02\x10\x01R\aoutcome*t\n" +
 	"\x11InspectionOutcome\x12\"\n" +
 	"\x1eINSPECTION_OUTCOME_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18INSPECTION_OUTCOME_SOUND\x10\x01\x12\x1d\n" +
