@@ -11,6 +11,8 @@ type fault struct {
 	// gain is ln(1+e) of the meter at every flow. bank confines it to one meter.
 	gain float64
 	bank int
+	// tilt is how much more than gain the meter is off at rated flow, in ln, and less at idle.
+	tilt float64
 	// delta and mf contaminate the meter; offset adds g/s.
 	delta, mf, offset float64
 	// duct is the share of the engine's air that enters between meter and throttle.
@@ -82,6 +84,9 @@ func (m *model) meterError(s *fault, flow, tempK float64) float64 {
 	e := s.gain
 	if s.bank != 0 {
 		e = math.Log1p(math.Expm1(s.gain) / 2)
+	}
+	if s.tilt != 0 {
+		e += s.tilt * math.Max(-1.2, math.Min(1.2, m.shape(flow)))
 	}
 	if s.mf > 0 {
 		e += contamination(flow, s.delta, s.mf)

@@ -49,29 +49,32 @@ func both(xs []float64, f func(x float64) fault) []fault {
 // Magnitudes of faults worth the name: from what a technician would call mild to
 // what still lets the engine run. A smaller error is within what a true sensor may show.
 var (
-	gainsLow    = steps(0.055, 0.50, 12)
-	gainsHigh   = steps(0.055, 0.45, 11)
-	ductShares  = steps(0.05, 0.40, 11)
-	dirtAtTop   = steps(0.055, 0.42, 10)
-	dirtAtIdle  = []float64{0, 0.06, 0.14}
-	offsetsGS   = steps(0.25, 3.0, 8)
-	leakFlows   = steps(0.10, 1.6, 11) // choked g/s, per litre of displacement
-	restrictKPa = steps(3.0, 22, 9)
-	exhaustLoss = steps(0.07, 0.55, 9)
-	fuelShares  = steps(0.06, 0.35, 9)
-	richShares  = steps(0.06, 0.32, 8)
-	pumpShares  = steps(0.08, 0.40, 7)
-	blendShares = []float64{0.09, 0.13, 0.18, 0.24, 0.30, 0.36}
-	vapourShare = steps(0.06, 0.40, 7) // of idle flow
-	intakeK     = steps(7, 60, 8)
-	manifoldKPa = steps(3, 16, 7)
-	manifoldPct = []float64{0.05, 0.08, 0.12}
-	baroKPa     = steps(3.5, 20, 7)
-	sizes       = steps(0.07, 0.45, 9)
-	falseLeans  = steps(0.06, 0.30, 5)
-	recircs     = steps(0.06, 0.30, 5)
-	timings     = []float64{0.08, 0.13, 0.20}
-	oneBanks    = steps(0.05, 0.30, 5)
+	gainsLow   = steps(0.055, 0.50, 12)
+	gainsHigh  = steps(0.055, 0.45, 11)
+	ductShares = steps(0.05, 0.40, 11)
+	// wrongPartTilts are shares of the gain by which the error grows from the middle of
+	// the flow range to rated flow.
+	wrongPartTilts = []float64{-0.6, 0, 0.6}
+	dirtAtTop      = steps(0.055, 0.42, 10)
+	dirtAtIdle     = []float64{0, 0.06, 0.14}
+	offsetsGS      = steps(0.25, 3.0, 8)
+	leakFlows      = steps(0.10, 1.6, 11) // choked g/s, per litre of displacement
+	restrictKPa    = steps(3.0, 22, 9)
+	exhaustLoss    = steps(0.07, 0.55, 9)
+	fuelShares     = steps(0.06, 0.35, 9)
+	richShares     = steps(0.06, 0.32, 8)
+	pumpShares     = steps(0.08, 0.40, 7)
+	blendShares    = []float64{0.09, 0.13, 0.18, 0.24, 0.30, 0.36}
+	vapourShare    = steps(0.06, 0.40, 7) // of idle flow
+	intakeK        = steps(7, 60, 8)
+	manifoldKPa    = steps(3, 16, 7)
+	manifoldPct    = []float64{0.05, 0.08, 0.12}
+	baroKPa        = steps(3.5, 20, 7)
+	sizes          = steps(0.07, 0.45, 9)
+	falseLeans     = steps(0.06, 0.30, 5)
+	recircs        = steps(0.06, 0.30, 5)
+	timings        = []float64{0.08, 0.13, 0.20}
+	oneBanks       = steps(0.05, 0.30, 5)
 )
 
 // hypotheses lists what may be the matter with this vehicle.
@@ -167,10 +170,30 @@ func meterStates(h *hypothesis, m *model) []fault {
 			return fault{offset: x}
 		})
 	}
+	if h.cause == CauseWrongPartOrHousing {
+		return wrongPartStates(low)
+	}
 	if low {
 		return each(gainsLow, func(x float64) fault { return fault{gain: math.Log1p(-x)} })
 	}
 	return each(gainsHigh, func(x float64) fault { return fault{gain: math.Log1p(x)} })
+}
+
+// wrongPartStates: another meter or another housing has another characteristic, so
+// its error changes over flow.
+func wrongPartStates(low bool) []fault {
+	gains, sign := gainsHigh, 1.0
+	if low {
+		gains, sign = gainsLow, -1
+	}
+	var ss []fault
+	for _, x := range gains {
+		g := math.Log1p(sign * x)
+		for _, t := range wrongPartTilts {
+			ss = append(ss, fault{gain: g, tilt: t * math.Abs(g)})
+		}
+	}
+	return ss
 }
 
 // dirtStates are contaminated elements: so much low at rated flow, so much high at idle.
