@@ -410,7 +410,7 @@ type Capture struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name, sessions/{session}/captures/{capture}. The id is made by the server.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Signals of the capture; samples refer to them by position. At most 4096.
+	// Signals of the capture; samples refer to them by position. At most 1000.
 	Signals []*SignalDefinition `protobuf:"bytes,2,rep,name=signals,proto3" json:"signals,omitempty"`
 	// What the times rest on.
 	Clock ClockKind `protobuf:"varint,3,opt,name=clock,proto3,enum=airassay.v1beta1.ClockKind" json:"clock,omitempty"`
@@ -661,7 +661,7 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\x14airassay.dev/Session\x12\x12sessions/{session}*\bsessions2\asession\"\xb1\x04\n" +
 	"\aCapture\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12G\n" +
-	"\asignals\x18\x02 \x03(\v2\".airassay.v1beta1.SignalDefinitionB\t\xbaH\x06\x92\x01\x03\x10\x80 R\asignals\x12;\n" +
+	"\asignals\x18\x02 \x03(\v2\".airassay.v1beta1.SignalDefinitionB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\asignals\x12;\n" +
 	"\x05clock\x18\x03 \x01(\x0e2\x1b.airassay.v1beta1.ClockKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05clock\x12;\n" +
 	"\vanchor_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"anchorTime\x129\n" +

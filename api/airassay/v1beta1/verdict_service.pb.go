@@ -687,7 +687,7 @@ type RecordingHeader struct {
 	Vehicle *Vehicle `protobuf:"bytes,1,opt,name=vehicle,proto3" json:"vehicle,omitempty"`
 	// Weather, place and reason; all optional.
 	DayConditions *DayConditions `protobuf:"bytes,2,opt,name=day_conditions,json=dayConditions,proto3" json:"day_conditions,omitempty"`
-	// Signals, where samples come in batches; at most 4096.
+	// Signals, where samples come in batches; at most 1000.
 	Signals []*SignalDefinition `protobuf:"bytes,3,rep,name=signals,proto3" json:"signals,omitempty"`
 	// What the times rest on, where samples come in batches.
 	Clock ClockKind `protobuf:"varint,4,opt,name=clock,proto3,enum=airassay.v1beta1.ClockKind" json:"clock,omitempty"`
@@ -878,7 +878,7 @@ const file_airassay_v1beta1_verdict_service_proto_rawDesc = "" +
 	"\x0fRecordingHeader\x123\n" +
 	"\avehicle\x18\x01 \x01(\v2\x19.airassay.v1beta1.VehicleR\avehicle\x12F\n" +
 	"\x0eday_conditions\x18\x02 \x01(\v2\x1f.airassay.v1beta1.DayConditionsR\rdayConditions\x12G\n" +
-	"\asignals\x18\x03 \x03(\v2\".airassay.v1beta1.SignalDefinitionB\t\xbaH\x06\x92\x01\x03\x10\x80 R\asignals\x12;\n" +
+	"\asignals\x18\x03 \x03(\v2\".airassay.v1beta1.SignalDefinitionB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\asignals\x12;\n" +
 	"\x05clock\x18\x04 \x01(\x0e2\x1b.airassay.v1beta1.ClockKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05clock\x12%\n" +
 	"\tfile_name\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\bfileName\x12,\n" +
 	"\fmapping_json\x18\x06 \x01(\tB\t\xbaH\x06r\x04\x18\x80\x80@R\vmappingJson\x12,\n" +
