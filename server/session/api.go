@@ -222,11 +222,10 @@ func (m *Manager) OpenWriter(ctx context.Context, shop, capture string, epoch in
 // ErrCaptureFinished and ErrUnavailable also of earlier ones.
 func (w *Writer) Append(ctx context.Context, batch *pb.SampleBatch) error { return ErrInternal }
 
-// Acknowledged waits until a sequence higher than after is durable and in the assay, and gives the highest.
-// When there will be no more, it gives the error that ended the writer, or io.EOF after Close.
-func (w *Writer) Acknowledged(ctx context.Context, after int64) (int64, error) {
-	return 0, ErrInternal
-}
+// Acknowledged waits until batches that were appended since the last call are durable and in the assay (repeats
+// count), and gives the highest durable sequence. When there will be no more, it gives the error that ended
+// the writer, or io.EOF after Close.
+func (w *Writer) Acknowledged(ctx context.Context) (int64, error) { return 0, ErrInternal }
 
 // Close waits until what is queued is durable, and ends the writer. It gives the error that ended it before, if one
 // did. The capture stays open. A second Close gives the same.
