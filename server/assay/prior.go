@@ -128,8 +128,11 @@ const (
 	// mixtureIdleSD fades with flow: injector dead time, purge, crankcase flow.
 	mixtureIdleSD = 0.030
 	rateSD        = 0.05
-	rateShapeSD   = 0.07
-	lambdaSD      = 0.025
+	// rateShapeSD and rateIdleSD: the reported fuel rate is an injector model, poor where
+	// injections are short.
+	rateShapeSD = 0.08
+	rateIdleSD  = 0.12
+	lambdaSD    = 0.025
 	// assumedLambdaSD: control units command anything from 0.80 to 1.00 at full load.
 	assumedLambdaSD = 0.065
 	tableSD         = 0.035
@@ -300,7 +303,7 @@ func (m *model) fuelNuisances(f *feature, j *[nuisanceCount]float64) {
 	case featRate:
 		j[nRate] = rateSD
 		j[nRateShape] = rateShapeSD * m.shape(f.flow)
-		j[nMixtureIdle] = 2 * mixtureIdleSD * fade
+		j[nMixtureIdle] = rateIdleSD * fade
 	}
 	if !m.metered && f.kind != featRate {
 		p := or(f.pressure, f.baro)
