@@ -62,6 +62,8 @@ type model struct {
 	applied float64
 	// trimLevel is the largest total trim at higher flow, in logarithm.
 	trimLevel float64
+	// partialTrims: the learned part of the trims was not recorded.
+	partialTrims bool
 	// assumedLambda: the commanded lambda at full load was not recorded.
 	assumedLambda bool
 }

@@ -82,6 +82,7 @@ func (a *Assay) model() *model {
 		twoMeters: a.tracks[sigMAFA].seen() && a.tracks[sigMAFB].seen(),
 		twoBanks:  a.tracks[sigShortTrim2].seen() || a.tracks[sigLongTrim2].seen(),
 	}
+	m.partialTrims = !a.tracks[sigLongTrim1].seen() && !a.tracks[sigLongTrim2].seen()
 	m.rated = a.ratedFlow()
 	// A warm engine idles on 1.2 to 1.9 g/s a litre [DOMAIN 2.3].
 	m.idleFlow = 1.5 * e.volumeL

@@ -78,7 +78,9 @@ type watch struct {
 	speed, pressure, throttle               [3]float64
 	n                                       int
 	lapse                                   lapse
-	episodes                                int64
+	// silentOnly: only a value near nought counts as lost contact.
+	silentOnly bool
+	episodes   int64
 }
 
 // gather takes one point into the memory of the drive.

@@ -385,9 +385,9 @@ func (a *Assay) meterSigns() sign {
 	case a.meterLiving >= 50 && dead > 0.02 && a.meterDeadRunning >= 5 && a.tracks[w.sig].spacing < 0.8:
 		return sign{CauseIntermittent, strongSign}
 	case w.dropouts+w.episodes >= 2:
-		return sign{CauseIntermittent, strongSign}
+		return sign{CauseIntermittent, weakSign}
 	case w.dropouts+w.episodes == 1:
-		return sign{CauseIntermittent, weakSign - 1}
+		return sign{CauseIntermittent, 0}
 	case mv.n >= 40 && mv.sdX() > 0.25 && mv.slope() < 0.35:
 		return sign{CauseStuck, weakSign}
 	}

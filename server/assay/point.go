@@ -152,9 +152,13 @@ func validTemperature(c float64) float64 {
 
 func (a *Assay) readFuel(p *point) {
 	p.trim[0], p.trimAtEnd = a.totalTrim(sigShortTrim1, sigLongTrim1, p.t)
-	t2, end2 := a.totalTrim(sigShortTrim2, sigLongTrim2, p.t)
-	p.trim[1] = t2
-	p.trimAtEnd = p.trimAtEnd || end2
+	if a.sameTrimsOnBothBanks() {
+		t2, end2 := a.totalTrim(sigShortTrim2, sigLongTrim2, p.t)
+		p.trim[1] = t2
+		p.trimAtEnd = p.trimAtEnd || end2
+	} else {
+		p.trim[1] = math.NaN()
+	}
 	p.lambdaCmd = positive(a.held(sigLambdaCommand, p.t))
 	p.lambda = positive(firstKnown(a.movingValue(sigLambda1, p.t), a.movingValue(sigLambda2, p.t)))
 	p.oxygen = a.held(sigOxygen1, p.t)
@@ -167,6 +171,13 @@ func (a *Assay) readFuel(p *point) {
 		}
 	}
 	p.fuelAir = a.fuelAir(p)
+}
+
+// sameTrimsOnBothBanks: a bank of which only one part of the trim was recorded can
+// neither be averaged nor compared with the other.
+func (a *Assay) sameTrimsOnBothBanks() bool {
+	seen := func(s signal) bool { return a.tracks[s].seen() }
+	return seen(sigShortTrim1) == seen(sigShortTrim2) && seen(sigLongTrim1) == seen(sigLongTrim2) || !seen(sigShortTrim1) && !seen(sigLongTrim1)
 }
 
 // positive drops a lambda of nought, which stands for "none" in the field.

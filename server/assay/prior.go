@@ -124,7 +124,9 @@ const (
 	meterGainSD  = 0.018
 	meterShapeSD = 0.010
 	// mixtureSD: fuel's own air demand, injectors, pressure regulator of a sound car.
-	mixtureSD = 0.032
+	mixtureSD = 0.036
+	// hiddenTrimSD is what a learned trim that was not recorded may hide.
+	hiddenTrimSD = 0.10
 	// mixtureIdleSD fades with flow: injector dead time, purge, crankcase flow.
 	mixtureIdleSD = 0.030
 	rateSD        = 0.05
@@ -291,6 +293,10 @@ func (m *model) fuelNuisances(f *feature, j *[nuisanceCount]float64) {
 	case featFuel:
 		j[nMixture] = mixtureSD
 		j[nMixtureIdle] = mixtureIdleSD * fade
+		if m.partialTrims {
+			j[nMixture] = math.Hypot(mixtureSD, hiddenTrimSD)
+			j[nMixtureIdle] = math.Hypot(mixtureIdleSD, hiddenTrimSD) * fade
+		}
 	case featLambda:
 		j[nMixture] = mixtureSD
 		j[nLambda] = lambdaSD

@@ -74,6 +74,8 @@ func (a *Assay) inspectMeter(e *entry) {
 	if known(speed) && speed > runningRPM {
 		a.inspectLiving(e, speed, pressure)
 	}
+	// Recirculation and valve lift change the flow at one pressure and throttle.
+	w.silentOnly = a.facts.Fuel == FuelDiesel || !a.throttled() && !a.boosted()
 	w.episode(e.t, e.v, speed, pressure, firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t), a.recentValue(sigPedalD, e.t)), a.freshest())
 	i := w.n % 3
 	w.v[i], w.t[i] = e.v, e.t
@@ -112,7 +114,7 @@ func (w *watch) judge(i0, i1, i2 int) {
 	}
 	w.checked++
 	around := (w.v[i0] + w.v[i2]) / 2
-	if math.Abs(w.v[i1]-around) > dropoutRatio*around {
+	if math.Abs(w.v[i1]-around) > dropoutRatio*around && (!w.silentOnly || w.v[i1] < 0.1*around) {
 		w.dropouts++
 	}
 }
@@ -163,7 +165,7 @@ func (w *watch) episode(t int64, v, speed, pressure, throttle float64, fresh int
 	switch {
 	case l.level == 0:
 	case !same || t-l.t > lapseLongestUS:
-	case !l.out && l.level > lapseLevel && math.Abs(d) > lapseOut && t-l.t <= lapseEntryUS:
+	case !l.out && l.level > lapseLevel && math.Abs(d) > lapseOut && (!w.silentOnly || v < 0.1*l.level) && t-l.t <= lapseEntryUS:
 		l.out, l.startT = true, t
 		return
 	case l.out && math.Abs(d) > lapseBack:
