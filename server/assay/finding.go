@@ -324,6 +324,7 @@ func (r *result) gates() {
 	blurred := a.comparable > 20 && float64(a.notSimultaneous) > 0.5*float64(a.comparable)
 	add(blurred, InconclusiveNotSimultaneous)
 	add(a.pullSpread() > maxPullSpread, InconclusiveNotRepeatable)
+	add(r.out.Conditions[0].Condition == ConditionNoFault && a.facts.Purpose != PurposeRoutine && r.halfTested(), InconclusiveFlowRangeTooSmall)
 }
 
 // maxPullSpread is the standard deviation of the air ratio between pulls, in
@@ -363,6 +364,17 @@ func (r *result) rangeEnough() bool {
 		return true
 	}
 	return hi >= fullRatio*lo && hi >= 3*r.m.idleFlow
+}
+
+// halfTested: a complaint was not answered where most of what is complained of shows,
+// near full load; then "no fault" is not said firmly.
+func (r *result) halfTested() bool {
+	for i := range r.fs {
+		if r.fs[i].class == fullLoad && known(r.fs[i].flow) {
+			return false
+		}
+	}
+	return r.top < 0.5*r.m.rated
 }
 
 func (r *result) gateFailed() bool { return len(r.gateFails) > 0 && !r.plainSignal() }

@@ -76,7 +76,7 @@ func (a *Assay) inspectMeter(e *entry) {
 	}
 	// Recirculation and valve lift change the flow at one pressure and throttle.
 	w.silentOnly = a.facts.Fuel == FuelDiesel || !a.throttled() && !a.boosted()
-	w.episode(e.t, e.v, speed, pressure, firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t), a.recentValue(sigPedalD, e.t)), a.freshest())
+	w.episode(e.t, e.v, speed, pressure, firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t)), a.recentValue(sigPedalD, e.t), a.freshest())
 	i := w.n % 3
 	w.v[i], w.t[i] = e.v, e.t
 	w.speed[i], w.pressure[i] = speed, pressure
@@ -121,9 +121,10 @@ func (w *watch) judge(i0, i1, i2 int) {
 
 // lapse is a stretch in which the meter left a level that the engine kept.
 type lapse struct {
-	level, speed, pressure, throttle float64
-	t, startT                        int64
-	out, confirmed                   bool
+	level, speed, pressure, throttle, pedal float64
+	// sinceT is when the level was reached, startT when it was left.
+	t, sinceT, startT int64
+	out, confirmed    bool
 }
 
 // freshest is the time of the newest sample that says whether the engine kept its level.
@@ -143,6 +144,9 @@ const (
 	// factor of 2.2) and as being back at it (20 %).
 	lapseOut  = 0.80
 	lapseBack = 0.20
+	// lapseHeldUS is how long a level must have been held: after a lifted pedal the flow
+	// itself undershoots while the manifold empties.
+	lapseHeldUS = 400 * second / 1000
 	// lapseLevel in g/s: below, flow itself flutters.
 	lapseLevel = 1.2
 	// lapseEntryUS: contact is lost from one sample to the next; flow needs longer.
@@ -153,19 +157,19 @@ const (
 
 // episode follows one sample: contact lost for several samples while speed and
 // pressure or throttle stay where they were.
-func (w *watch) episode(t int64, v, speed, pressure, throttle float64, fresh int64) {
+func (w *watch) episode(t int64, v, speed, pressure, throttle, pedal float64, fresh int64) {
 	l := &w.lapse
-	guard := known(pressure) || known(throttle)
+	guard := known(pressure) || known(throttle) || known(pedal)
 	if !known(speed) || speed < runningRPM || !guard {
 		*l = lapse{}
 		return
 	}
-	same := near(speed, l.speed, 0.06) && near(pressure, l.pressure, 0.10) && near(throttle, l.throttle, 0.08)
+	same := near(speed, l.speed, 0.06) && near(pressure, l.pressure, 0.10) && near(throttle, l.throttle, 0.08) && near(pedal, l.pedal, 0.08)
 	d := math.Log(math.Max(v, 0.02) / math.Max(l.level, 0.02))
 	switch {
 	case l.level == 0:
 	case !same || t-l.t > lapseLongestUS:
-	case !l.out && l.level > lapseLevel && math.Abs(d) > lapseOut && (!w.silentOnly || v < 0.1*l.level) && t-l.t <= lapseEntryUS:
+	case !l.out && l.level > lapseLevel && math.Abs(d) > lapseOut && (!w.silentOnly || v < 0.1*l.level) && t-l.t <= lapseEntryUS && l.t-l.sinceT >= lapseHeldUS:
 		l.out, l.startT = true, t
 		return
 	case l.out && math.Abs(d) > lapseBack:
@@ -175,7 +179,11 @@ func (w *watch) episode(t int64, v, speed, pressure, throttle float64, fresh int
 	case l.out && l.confirmed:
 		w.episodes++
 	}
-	*l = lapse{level: v, speed: speed, pressure: pressure, throttle: throttle, t: t}
+	since := l.sinceT
+	if l.level == 0 || math.Abs(d) > lapseBack || t-l.t > lapseLongestUS {
+		since = t
+	}
+	*l = lapse{level: v, speed: speed, pressure: pressure, throttle: throttle, pedal: pedal, t: t, sinceT: since}
 }
 
 func near(x, was, within float64) bool {
