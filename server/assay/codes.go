@@ -134,6 +134,8 @@ const (
 	InconclusiveNotRepeatable InconclusiveReason = 6
 	// InconclusiveNotSimultaneous: Values that were sampled together do not belong together in time.
 	InconclusiveNotSimultaneous InconclusiveReason = 7
+	// InconclusiveContradiction: Metered air and manifold pressure contradict each other by more than any explanation allows, so that nothing firm is said against the meter.
+	InconclusiveContradiction InconclusiveReason = 8
 )
 
 // Sensor is a sensor that is judged.

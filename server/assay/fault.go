@@ -62,8 +62,8 @@ type model struct {
 	applied float64
 	// trimLevel is the largest total trim at higher flow, in logarithm.
 	trimLevel float64
-	// partialTrims: the learned part of the trims was not recorded.
-	partialTrims bool
+	// hiddenTrim is what the part of the trims that was not recorded may hide.
+	hiddenTrim float64
 	// assumedLambda: the commanded lambda at full load was not recorded.
 	assumedLambda bool
 }

@@ -82,7 +82,7 @@ func (a *Assay) model() *model {
 		twoMeters: a.tracks[sigMAFA].seen() && a.tracks[sigMAFB].seen(),
 		twoBanks:  a.tracks[sigShortTrim2].seen() || a.tracks[sigLongTrim2].seen(),
 	}
-	m.partialTrims = !a.tracks[sigLongTrim1].seen() && !a.tracks[sigLongTrim2].seen()
+	m.hiddenTrim = a.hiddenTrim()
 	m.rated = a.ratedFlow()
 	// A warm engine idles on 1.2 to 1.9 g/s a litre [DOMAIN 2.3].
 	m.idleFlow = 1.5 * e.volumeL
@@ -90,6 +90,17 @@ func (a *Assay) model() *model {
 		m.idleFlow = math.Max(1.5, m.rated/28)
 	}
 	return m
+}
+
+// hiddenTrim is what the part of the trims that was not recorded may hide.
+func (a *Assay) hiddenTrim() float64 {
+	switch {
+	case !a.tracks[sigLongTrim1].seen() && !a.tracks[sigLongTrim2].seen():
+		return hiddenLearnedSD
+	case !a.tracks[sigShortTrim1].seen() && !a.tracks[sigShortTrim2].seen():
+		return hiddenShortSD
+	}
+	return 0
 }
 
 func trimLevel(fs []feature) float64 {
@@ -677,6 +688,9 @@ func (r *result) decideConclusive() {
 	}
 	if sensorOf(r.out.Conditions[0].Condition) == SensorAirMeter && r.condemnation() < condemnAt {
 		reasons = append(reasons, InconclusiveNoLeader)
+	}
+	if sensorOf(r.out.Conditions[0].Condition) == SensorAirMeter && r.p.oddPressure > 0.5 {
+		reasons = append(reasons, InconclusiveContradiction)
 	}
 	if r.byCond[ConditionUnknown] > unknownAt {
 		reasons = append(reasons, InconclusiveUnknownTooProbable)

@@ -125,8 +125,10 @@ const (
 	meterShapeSD = 0.010
 	// mixtureSD: fuel's own air demand, injectors, pressure regulator of a sound car.
 	mixtureSD = 0.036
-	// hiddenTrimSD is what a learned trim that was not recorded may hide.
-	hiddenTrimSD = 0.10
+	// hiddenLearnedSD is what a learned trim that was not recorded may hide, and
+	// hiddenShortSD a short one; twice that at idle.
+	hiddenLearnedSD = 0.08
+	hiddenShortSD   = 0.05
 	// mixtureIdleSD fades with flow: injector dead time, purge, crankcase flow.
 	mixtureIdleSD = 0.030
 	rateSD        = 0.05
@@ -293,10 +295,8 @@ func (m *model) fuelNuisances(f *feature, j *[nuisanceCount]float64) {
 	case featFuel:
 		j[nMixture] = mixtureSD
 		j[nMixtureIdle] = mixtureIdleSD * fade
-		if m.partialTrims {
-			j[nMixture] = math.Hypot(mixtureSD, hiddenTrimSD)
-			j[nMixtureIdle] = math.Hypot(mixtureIdleSD, hiddenTrimSD) * fade
-		}
+		j[nMixture] = math.Hypot(mixtureSD, m.hiddenTrim)
+		j[nMixtureIdle] = math.Hypot(mixtureIdleSD, 2*m.hiddenTrim) * fade
 	case featLambda:
 		j[nMixture] = mixtureSD
 		j[nLambda] = lambdaSD

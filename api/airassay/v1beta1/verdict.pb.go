@@ -313,6 +313,9 @@ const (
 	InconclusiveReason_INCONCLUSIVE_REASON_NOT_REPEATABLE InconclusiveReason = 6
 	// Values that were sampled together do not belong together in time.
 	InconclusiveReason_INCONCLUSIVE_REASON_NOT_SIMULTANEOUS InconclusiveReason = 7
+	// Metered air and manifold pressure contradict each other by more than any
+	// explanation allows, so that nothing firm is said against the meter.
+	InconclusiveReason_INCONCLUSIVE_REASON_CONTRADICTION InconclusiveReason = 8
 )
 
 // Enum value maps for InconclusiveReason.
@@ -326,6 +329,7 @@ var (
 		5: "INCONCLUSIVE_REASON_FLOW_RANGE_TOO_SMALL",
 		6: "INCONCLUSIVE_REASON_NOT_REPEATABLE",
 		7: "INCONCLUSIVE_REASON_NOT_SIMULTANEOUS",
+		8: "INCONCLUSIVE_REASON_CONTRADICTION",
 	}
 	InconclusiveReason_value = map[string]int32{
 		"INCONCLUSIVE_REASON_UNSPECIFIED":          0,
@@ -336,6 +340,7 @@ var (
 		"INCONCLUSIVE_REASON_FLOW_RANGE_TOO_SMALL": 5,
 		"INCONCLUSIVE_REASON_NOT_REPEATABLE":       6,
 		"INCONCLUSIVE_REASON_NOT_SIMULTANEOUS":     7,
+		"INCONCLUSIVE_REASON_CONTRADICTION":        8,
 	}
 )
 
@@ -2955,7 +2960,7 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x12CAUSE_NOT_MODELLED\x10\x1b\x12\x0e\n" +
 	"\n" +
 	"CAUSE_NONE\x10\x1c\x12\x18\n" +
-	"\x14CAUSE_UNFILTERED_AIR\x10\x1d*\xdb\x02\n" +
+	"\x14CAUSE_UNFILTERED_AIR\x10\x1d*\x82\x03\n" +
 	"\x12InconclusiveReason\x12#\n" +
 	"\x1fINCONCLUSIVE_REASON_UNSPECIFIED\x10\x00\x12!\n" +
 	"\x1dINCONCLUSIVE_REASON_NO_LEADER\x10\x01\x12,\n" +
@@ -2964,7 +2969,8 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x1fINCONCLUSIVE_REASON_GATE_FAILED\x10\x04\x12,\n" +
 	"(INCONCLUSIVE_REASON_FLOW_RANGE_TOO_SMALL\x10\x05\x12&\n" +
 	"\"INCONCLUSIVE_REASON_NOT_REPEATABLE\x10\x06\x12(\n" +
-	"$INCONCLUSIVE_REASON_NOT_SIMULTANEOUS\x10\a*Y\n" +
+	"$INCONCLUSIVE_REASON_NOT_SIMULTANEOUS\x10\a\x12%\n" +
+	"!INCONCLUSIVE_REASON_CONTRADICTION\x10\b*Y\n" +
 	"\x06Sensor\x12\x16\n" +
 	"\x12SENSOR_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10SENSOR_AIR_METER\x10\x01\x12!\n" +

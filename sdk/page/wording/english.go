@@ -250,6 +250,7 @@ var _ = register(&language{
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_FLOW_RANGE_TOO_SMALL: "too little of the flow range was driven",
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_NOT_REPEATABLE:       "the full-load pulls do not repeat",
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_NOT_SIMULTANEOUS:     "values that are compared do not belong together in time",
+		pb.InconclusiveReason_INCONCLUSIVE_REASON_CONTRADICTION:        "metered air and manifold pressure contradict each other",
 	},
 
 	clocks: map[pb.ClockKind]string{
