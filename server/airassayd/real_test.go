@@ -5,6 +5,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -45,8 +46,7 @@ type realRecording struct {
 }
 
 var (
-	badMeter = []pb.Finding{pb.Finding_FINDING_READS_LOW, pb.Finding_FINDING_READS_HIGH, pb.Finding_FINDING_SIGNAL_FAULT}
-	// realRecordings and what is known of them:
+	badMeter       = []pb.Finding{pb.Finding_FINDING_READS_LOW, pb.Finding_FINDING_READS_HIGH, pb.Finding_FINDING_SIGNAL_FAULT}
 	realRecordings = []realRecording{
 		// Healthy; only its ambient sensor and its simultaneity are not to be trusted.
 		{file: "r1-full-load-slow-poll.csv", right: []pb.Condition{noFault}, meter: badMeter},
@@ -291,8 +291,7 @@ func without(t *testing.T, rec *recording.Recording, signal int) []string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	if err := recording.Write(f, reduced); err != nil {
+	if err := errors.Join(recording.Write(f, reduced), f.Close()); err != nil {
 		t.Fatal(err)
 	}
 	return args
@@ -310,8 +309,7 @@ func rowOrderMapping(t *testing.T, dir string, rec *recording.Recording) string 
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	if err := recording.WriteMapping(f, m); err != nil {
+	if err := errors.Join(recording.WriteMapping(f, m), f.Close()); err != nil {
 		t.Fatal(err)
 	}
 	return path

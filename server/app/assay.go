@@ -72,7 +72,7 @@ func (a *assayFlags) declare(flags *pflag.FlagSet) {
 	flags.BoolVar(&a.json, "json", false, "print one airassay.v1beta1.Verdict in JSON instead of a page")
 	flags.StringVar(&a.page.Language, "language", "en", "write the text in this language, a BCP 47 `TAG`")
 	flags.IntVar(&a.page.Width, "width", 0, fmt.Sprintf("lay the page out for this many `COLUMNS`, %d to %d; by\ndefault for the terminal, else for %d", page.MinWidth, page.MaxWidth, page.DefaultWidth))
-	flags.Var(&a.colour, "color", "colour the page: auto, always or never; auto honours\nNO_COLOR")
+	flags.Var(&a.colour, colourFlag, "colour the page: auto, always or never; auto honours\n"+noColour)
 	flags.BoolVar(&a.page.ASCII, "ascii", false, "use ASCII characters only")
 	flags.BoolVar(&a.page.Full, "full", false, "list everything instead of the most important")
 }
@@ -94,7 +94,7 @@ func (a *assayFlags) run(ctx context.Context, t *streams, path string) error {
 		return err
 	}
 	if facts.note != "" {
-		t.note("%s", facts.note)
+		t.notef("%s", facts.note)
 	}
 	assessment, err := judge(ctx, rec, facts.vehicle, facts.day)
 	if err != nil {

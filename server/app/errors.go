@@ -53,19 +53,19 @@ func (t *streams) conclude(err error) int {
 	case err == nil:
 		return StatusDone
 	case errors.As(err, &usage):
-		t.note("%s", usage.text)
-		t.note("%s", usage.hint())
+		t.notef("%s", usage.text)
+		t.notef("%s", usage.hint())
 		return StatusRefused
 	case errors.As(err, &own), errors.As(err, &content), errors.As(err, &facts):
-		t.note("%v", err)
+		t.notef("%v", err)
 		return StatusRefused
 	case errors.As(err, &interrupted):
-		t.note("%v", interrupted)
+		t.notef("%v", interrupted)
 		return interrupted.status()
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
-		t.note("stopped before the end: %v", err)
+		t.notef("stopped before the end: %v", err)
 	case errors.As(err, &output):
-		t.note("%v", output)
+		t.notef("%v", output)
 	default:
 		t.internal(err.Error(), nil)
 	}
@@ -74,11 +74,11 @@ func (t *streams) conclude(err error) int {
 
 // internal reports a fault of the program itself.
 func (t *streams) internal(what string, where []string) {
-	t.note("internal failure: %s", what)
+	t.notef("internal failure: %s", what)
 	for _, w := range where {
-		t.note("  at %s", w)
+		t.notef("  at %s", w)
 	}
-	t.note("this is a fault in Airassay, not in your input; please report it at %s with these lines, %s and, if you may share it, the recording",
+	t.notef("this is a fault in Airassay, not in your input; please report it at %s with these lines, %s and, if you may share it, the recording",
 		issues, strings.TrimSpace(versionLine()))
 }
 

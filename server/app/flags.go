@@ -20,7 +20,7 @@ func newFlags(name string) *pflag.FlagSet {
 	flags.Usage = func() {}
 	flags.SetNormalizeFunc(func(_ *pflag.FlagSet, name string) pflag.NormalizedName {
 		if name == "colour" {
-			name = "color"
+			name = colourFlag
 		}
 		return pflag.NormalizedName(name)
 	})
@@ -66,8 +66,7 @@ func singleDash(arg, name string) error {
 // explainFlag turns the flag library's error into one that says what to do.
 func explainFlag(flags *pflag.FlagSet, args []string, err error) error {
 	e := &usageError{command: flags.Name(), text: err.Error()}
-	var unknown *pflag.NotExistError
-	if !errors.As(err, &unknown) {
+	if _, unknown := errors.AsType[*pflag.NotExistError](err); !unknown {
 		return e
 	}
 	for _, a := range args {

@@ -47,7 +47,7 @@ func readVehicle(named, recordingPath string) (vehicleFacts, error) {
 	if err != nil {
 		return vehicleFacts{}, err
 	}
-	defer f.Close()
+	defer closeRead(f)
 	vehicle, day, err := vehiclefile.Read(f, path)
 	return vehicleFacts{vehicle, day, note}, err
 }
@@ -60,6 +60,9 @@ type opened struct {
 	own bool
 }
 
+// closeRead closes what was only read: an error can lose nothing.
+func closeRead(c io.Closer) { _ = c.Close() }
+
 func openRecording(path string) (*opened, error) {
 	f, err := recording.OpenFile(path)
 	if err != nil {
@@ -67,7 +70,7 @@ func openRecording(path string) (*opened, error) {
 	}
 	o := &opened{File: f, path: path}
 	if o.own, err = isOwn(f); err != nil {
-		f.Close()
+		closeRead(f)
 		return nil, &refusal{fmt.Sprintf("%s: the file cannot be read: %v; copy it again", path, err)}
 	}
 	return o, nil
@@ -109,19 +112,20 @@ func (o *opened) read(ctx context.Context, t *streams, m *recording.Mapping) (*r
 // readRecording reads a recording of either kind: by the named mapping, as our
 // own format, or by the mapping that its headers propose beyond doubt.
 func readRecording(ctx context.Context, t *streams, path, mappingPath string) (*recording.Recording, error) {
-	m, err := readMapping(mappingPath)
-	if err != nil {
-		return nil, err
-	}
 	o, err := openRecording(path)
 	if err != nil {
 		return nil, err
 	}
-	defer o.Close()
-	if m == nil && !o.own {
-		if m, err = o.agreedMapping(ctx, t); err != nil {
-			return nil, err
-		}
+	defer closeRead(o)
+	var m *recording.Mapping
+	switch {
+	case mappingPath != "":
+		m, err = readMapping(mappingPath)
+	case !o.own:
+		m, err = o.agreedMapping(ctx, t)
+	}
+	if err != nil {
+		return nil, err
 	}
 	rec, err := o.read(ctx, t, m)
 	if err != nil {
@@ -132,14 +136,11 @@ func readRecording(ctx context.Context, t *streams, path, mappingPath string) (*
 }
 
 func readMapping(path string) (*recording.Mapping, error) {
-	if path == "" {
-		return nil, nil
-	}
 	f, err := recording.OpenFile(path)
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
+	defer closeRead(f)
 	return recording.ReadMapping(f, path)
 }
 
@@ -164,9 +165,9 @@ func noteChoices(t *streams, p *recording.Proposal) {
 		if a.Chosen >= 0 {
 			continue
 		}
-		t.note("%s: question %d: %s", p.File, i+1, a.Question)
+		t.notef("%s: question %d: %s", p.File, i+1, a.Question)
 		for k, c := range a.Choices {
-			t.note("  %s  %s", answer(i, k), c)
+			t.notef("  %s  %s", answer(i, k), c)
 		}
 	}
 }
@@ -184,9 +185,9 @@ func noteMapping(t *streams, p *recording.Proposal) {
 		}
 		read = append(read, text)
 	}
-	t.note("%s is another program's file; %d of its %d columns are read: %s", p.File, len(read), len(p.Columns), strings.Join(read, ", "))
-	t.note("clock: %s", p.Clock)
-	t.note("to see what was assumed, or to correct it: %s mapping %s", program, shellWord(p.File))
+	t.notef("%s is another program's file; %d of its %d columns are read: %s", p.File, len(read), len(p.Columns), strings.Join(read, ", "))
+	t.notef("clock: %s", p.Clock)
+	t.notef("to see what was assumed, or to correct it: %s mapping %s", program, shellWord(p.File))
 }
 
 // noteSkips sums up what was not used of rows and of the columns that carry
@@ -203,10 +204,10 @@ func noteSkips(t *streams, rec *recording.Recording) {
 		}
 	}
 	if rows.count > 0 {
-		t.note("%d of %d rows are not used: %s", rows.count, rec.Rows, rows.text())
+		t.notef("%d of %d rows are not used: %s", rows.count, rec.Rows, rows.text())
 	}
 	if cells.count > 0 {
-		t.note("%d cells of used columns are not used: %s", cells.count, cells.text())
+		t.notef("%d cells of used columns are not used: %s", cells.count, cells.text())
 	}
 }
 

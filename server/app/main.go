@@ -58,9 +58,9 @@ type runner func(ctx context.Context, t *streams, args []string) error
 // a command writes it whole or not at all.
 type streams struct{ out, err io.Writer }
 
-// note tells something that the user should know and the result does not say.
-func (t *streams) note(format string, args ...any) {
-	fmt.Fprintln(t.err, program+": "+printable(fmt.Sprintf(format, args...)))
+// notef tells something that the user should know and the result does not say.
+func (t *streams) notef(format string, args ...any) {
+	_, _ = fmt.Fprintln(t.err, program+": "+printable(fmt.Sprintf(format, args...)))
 }
 
 // result writes what the command was called for.
@@ -80,7 +80,7 @@ func commands() []command {
 
 // Main runs the program with the arguments behind its name and returns the
 // exit status. Results go to stdout, everything else to stderr. The
-// environment's NO_COLOR and TERM are honoured. It is safe for concurrent use.
+// environment says whether a terminal has colours. It is safe for concurrent use.
 func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	return run(ctx, commands(), args, &streams{stdout, stderr})
 }

@@ -64,7 +64,7 @@ func (m *mappingFlags) run(ctx context.Context, t *streams, path string) error {
 	if err != nil {
 		return err
 	}
-	defer o.Close()
+	defer closeRead(o)
 	if o.own {
 		return m.ownFormat(ctx, t, o)
 	}
@@ -131,27 +131,32 @@ func describeRead(b *bytes.Buffer, rec *recording.Recording) {
 		counts[s.Signal]++
 	}
 	fmt.Fprintf(b, "\n%d rows, %d samples, clock %s\n\n", rec.Rows, len(rec.Samples), rec.Clock)
-	w := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
-	fmt.Fprint(w, "signal\tunit\tsamples\tstep\ttime\n")
+	rows := []string{"signal\tunit\tsamples\tstep\ttime"}
 	for i, s := range rec.Signals {
-		fmt.Fprintf(w, "%s\t%s\t%d\t%s\t%s\n", strings.TrimPrefix(s.Path, j1979.Prefix), orDash(s.Unit), counts[i], orUnknown(s.Resolution), timeText(rec.Clock, s.TimeUncertaintyUS))
+		rows = append(rows, fmt.Sprintf("%s\t%s\t%d\t%s\t%s", strings.TrimPrefix(s.Path, j1979.Prefix), orDash(s.Unit), counts[i], orUnknown(s.Resolution), timeText(rec.Clock, s.TimeUncertaintyUS)))
 	}
-	w.Flush()
+	table(b, rows)
 	if len(rec.Skipped) == 0 {
 		b.WriteString("\nNothing was left out.\n")
 		return
 	}
 	b.WriteString("\nNot used:\n")
-	w = tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
-	fmt.Fprint(w, "column\theader\tcount\tfirst line\twhy\n")
+	rows = []string{"column\theader\tcount\tfirst line\twhy"}
 	for _, s := range rec.Skipped {
 		column, header := strconv.Itoa(s.Column), s.Header
 		if s.Column == 0 {
 			column, header = "–", "whole rows"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\n", column, printable(header), s.Count, s.FirstLine, printable(s.Reason))
+		rows = append(rows, fmt.Sprintf("%s\t%s\t%d\t%d\t%s", column, printable(header), s.Count, s.FirstLine, printable(s.Reason)))
 	}
-	w.Flush()
+	table(b, rows)
+}
+
+// table lays rows out whose cells are separated by tabs.
+func table(b *bytes.Buffer, rows []string) {
+	w := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
+	_, _ = w.Write([]byte(strings.Join(rows, "\n") + "\n"))
+	_ = w.Flush()
 }
 
 func orDash(s string) string {
@@ -242,7 +247,7 @@ func (m *mappingFlags) save(t *streams, o *opened, mapping *recording.Mapping) e
 	if err := replaceFile(m.write, b.Bytes()); err != nil {
 		return &refusal{fmt.Sprintf("%s: the mapping cannot be written: %v; name a file in a folder that you may write to", m.write, err)}
 	}
-	t.note("the mapping is written to %s; use it with: %s assay --mapping %s %s", m.write, program, shellWord(m.write), shellWord(o.path))
+	t.notef("the mapping is written to %s; use it with: %s assay --mapping %s %s", m.write, program, shellWord(m.write), shellWord(o.path))
 	return nil
 }
 
@@ -268,7 +273,7 @@ func replaceFile(path string, data []byte) (err error) {
 	}
 	defer func() {
 		if err != nil {
-			os.Remove(f.Name())
+			err = errors.Join(err, os.Remove(f.Name()))
 		}
 	}()
 	const mode = 0o644

@@ -55,11 +55,11 @@ func (p *progress) show(w io.Writer, after, every time.Duration) {
 		select {
 		case <-p.stop:
 			if shown {
-				fmt.Fprint(w, "\r\x1b[K")
+				_, _ = fmt.Fprint(w, "\r\x1b[K")
 			}
 			return
 		case <-timer.C:
-			fmt.Fprintf(w, "\r\x1b[K%s: %d %%", p.name, 100*p.bytes.Load()/p.total)
+			_, _ = fmt.Fprintf(w, "\r\x1b[K%s: %d %%", p.name, 100*p.bytes.Load()/p.total)
 			shown = true
 			timer.Reset(every)
 		}

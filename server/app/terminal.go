@@ -57,8 +57,15 @@ func (m *colourMode) Set(s string) error {
 	return fmt.Errorf("expected %s, %s or %s", colourAuto, colourAlways, colourNever)
 }
 
-// colours decides; the convention of NO_COLOR is at no-color.org.
+const (
+	// colourFlag is how scripts spell it; --colour works too.
+	colourFlag = "color" //nolint:misspell // the spelling that scripts use
+	// noColour is set by users who want none; the convention is at no-color.org.
+	noColour = "NO_COLOR" //nolint:misspell // the convention's spelling
+)
+
+// colours decides whether a page on out is coloured.
 func (m *colourMode) colours(out io.Writer) bool {
 	_, tty := terminal(out)
-	return *m == colourAlways || *m == colourAuto && tty && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb"
+	return *m == colourAlways || *m == colourAuto && tty && os.Getenv(noColour) == "" && os.Getenv("TERM") != "dumb"
 }
