@@ -448,7 +448,8 @@ func (r *result) meterFindingOf(bank int) SensorFinding {
 	default:
 		f.Finding = FindingSignalFault
 	}
-	if best < leaderAt || r.gateFailed() || unknown > unknownAt && f.Finding != FindingReadsTrue {
+	off := f.Finding == FindingReadsLow || f.Finding == FindingReadsHigh
+	if best < leaderAt || r.gateFailed() || off && r.p.oddPressure > 0.5 || unknown > unknownAt && f.Finding != FindingReadsTrue {
 		f.Finding = FindingInconclusive
 	}
 	return f
