@@ -54,9 +54,9 @@ func (p *Providers) Instruments() (*Instruments, error) {
 }
 
 // Received counts samples that have become durable.
-func (i *Instruments) Received(ctx context.Context, samples int) {
+func (i *Instruments) Received(ctx context.Context, samples int64) {
 	if i != nil {
-		i.received.Add(ctx, int64(samples))
+		i.received.Add(ctx, samples)
 	}
 }
 
