@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/goleak"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
@@ -28,25 +29,31 @@ import (
 var binary string
 
 func TestMain(m *testing.M) {
-	os.Exit(testMain(m))
-}
-
-func testMain(m *testing.M) int {
-	dir, err := os.MkdirTemp("", "airassayd")
+	dir, err := build()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
-		return 1
+		os.Exit(1)
 	}
-	defer func() { _ = os.RemoveAll(dir) }()
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(status int) {
+		_ = os.RemoveAll(dir)
+		os.Exit(status)
+	}))
+}
+
+// build builds the program into a new folder.
+func build() (dir string, err error) {
+	dir, err = os.MkdirTemp("", "airassayd")
+	if err != nil {
+		return "", err
+	}
 	binary = filepath.Join(dir, "airassayd")
 	if runtime.GOOS == "windows" {
 		binary += ".exe"
 	}
 	if out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput(); err != nil {
-		fmt.Fprintf(os.Stderr, "building the program: %v\n%s", err, out)
-		return 1
+		return "", fmt.Errorf("building the program: %w\n%s", err, out)
 	}
-	return m.Run()
+	return dir, nil
 }
 
 // ended is a call of the program that came to its end.

@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"github.com/spf13/pflag"
+	"go.uber.org/goleak"
 )
 
 // crash is a command that only tests have.
@@ -43,7 +44,7 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asProgram) != "" {
 		os.Exit(run(context.Background(), append(commands(), crash(), broken()), os.Args[1:], &streams{os.Stdout, os.Stderr}))
 	}
-	os.Exit(m.Run())
+	goleak.VerifyTestMain(m)
 }
 
 // call runs the program with the test's commands as a process of its own.
