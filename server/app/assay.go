@@ -71,8 +71,8 @@ func (a *assayFlags) declare(flags *pflag.FlagSet) {
 	flags.StringVar(&a.mapping, "mapping", "", "read the recording by this mapping `FILE`")
 	flags.BoolVar(&a.json, "json", false, "print one airassay.v1beta1.Verdict in JSON instead of a page")
 	flags.StringVar(&a.page.Language, "language", "en", "write the text in this language, a BCP 47 `TAG`")
-	flags.IntVar(&a.page.Width, "width", 0, fmt.Sprintf("lay the page out for this many `COLUMNS`, %d to %d; by\ndefault for the terminal, else for %d", page.MinWidth, page.MaxWidth, page.DefaultWidth))
-	flags.Var(&a.colour, colourFlag, "colour the page: auto, always or never; auto honours\n"+noColour)
+	flags.IntVar(&a.page.Width, "width", 0, fmt.Sprintf("lay the page out for this many `COLUMNS`, %d to %d; by default for the terminal, else for %d", page.MinWidth, page.MaxWidth, page.DefaultWidth))
+	flags.Var(&a.colour, colourFlag, "colour the page: auto, always or never; auto honours "+noColour)
 	flags.BoolVar(&a.page.ASCII, "ascii", false, "use ASCII characters only")
 	flags.BoolVar(&a.page.Full, "full", false, "list everything instead of the most important")
 }

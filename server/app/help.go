@@ -38,6 +38,9 @@ func help(known []command, t *streams, args []string) error {
 	return &usageError{command: "help", text: "help takes one command"}
 }
 
+// helpColumns is where the flags' help is wrapped.
+const helpColumns = 80
+
 func overview(known []command) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s judges from live engine data whether a vehicle's air meter and intake\n"+
@@ -64,7 +67,7 @@ func commandHelp(c *command) string {
 	}
 	text := strings.Join(usage, " ") + "\n\n" + c.long
 	if flags.HasFlags() {
-		text += "\nFlags:\n" + flags.FlagUsages()
+		text += "\nFlags:\n" + flags.FlagUsagesWrapped(helpColumns)
 	}
 	return text
 }

@@ -169,7 +169,7 @@ func TestEveryCommandHasHelpThatFitsATerminal(t *testing.T) {
 	}
 	for name, text := range texts {
 		for line := range strings.Lines(text) {
-			if n := len([]rune(line)); n > 100 {
+			if n := len([]rune(line)); n > helpColumns+5 { // the library lets a line run over by a short word
 				t.Errorf("%s: %d columns: %s", name, n, line)
 			}
 		}

@@ -44,7 +44,7 @@ func mappingCommand() command {
 		prepare: func(flags *pflag.FlagSet) runner {
 			var m mappingFlags
 			flags.StringVar(&m.write, "write", "", "write the mapping to this `FILE`")
-			flags.StringSliceVar(&m.choose, "choose", nil, "answer open questions: `ANSWER` is the question's number and\nthe choice's letter, such as 1b; several with commas")
+			flags.StringSliceVar(&m.choose, "choose", nil, "answer open questions: `ANSWER` is the question's number and the choice's letter, such as 1b; several with commas")
 			return func(ctx context.Context, t *streams, args []string) error {
 				path, err := oneRecording("mapping", args)
 				if err == nil {
