@@ -140,6 +140,7 @@ func forAllCases(t *testing.T, check func(t *testing.T, name string, tech assay.
 // Only hot wires are cleaned, as often as is allowed; nothing is replaced while the
 // cheaper cause that looks the same is open.
 func TestNoPartIsSacrificed(t *testing.T) {
+	t.Parallel()
 	forAllCases(t, func(t *testing.T, name string, tech assay.Technology, h history, v *assay.Assessment) {
 		t.Helper()
 		as := actions(v)

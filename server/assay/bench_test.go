@@ -4,6 +4,8 @@
 package assay_test
 
 import (
+	"cmp"
+	"slices"
 	"testing"
 
 	"github.com/airassay/airassay/server/assay"
@@ -39,6 +41,28 @@ func BenchmarkPush(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// BenchmarkPushOfTwoCaptures is the cost where a second of one capture comes before the
+// same second of the other, as two links' batches do.
+func BenchmarkPushOfTwoCaptures(b *testing.B) {
+	d := assaytest.Make(assaytest.Spec{Rate: 300, Laps: 2, Seed: 41})
+	const second = 1_000_000
+	slices.SortStableFunc(d.Samples, func(x, y assay.Sample) int {
+		return cmp.Or(cmp.Compare(x.TimeUS/(second*9/10), y.TimeUS/(second*9/10)), cmp.Compare(x.Signal%2, y.Signal%2))
+	})
+	span := d.Samples[len(d.Samples)-1].TimeUS - d.Samples[0].TimeUS + second*2
+	a := d.Start()
+	b.ReportAllocs()
+	shift, i := int64(0), 0
+	for b.Loop() {
+		s := d.Samples[i]
+		s.TimeUS += shift
+		a.Push(s)
+		if i++; i == len(d.Samples) {
+			i, shift = 0, shift+span
+		}
 	}
 }
 

@@ -110,7 +110,7 @@ func changes(got, want string) string {
 	var b strings.Builder
 	list := func(sign, from, other string) {
 		lines := strings.Split(other, "\n")
-		for _, l := range strings.Split(from, "\n") {
+		for l := range strings.SplitSeq(from, "\n") {
 			found := false
 			for _, o := range lines {
 				found = found || o == l

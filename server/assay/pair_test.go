@@ -88,3 +88,19 @@ func TestCloggedFilterIsNotFirmlyCalledSoundWithoutThrottleAndPedal(t *testing.T
 		}
 	}
 }
+
+// A barometer and a manifold sensor that disagree at rest accuse each other. Without a
+// height neither is firmly condemned alone; with one the odd one is named.
+func TestBarometerThatIsOffIsNotFirmlyBlamedOnTheManifoldSensor(t *testing.T) {
+	for _, offset := range []float64{-8, -6, 6, 8} {
+		d := assaytest.Make(assaytest.Spec{Fault: assaytest.Fault{BaroOffset: offset}})
+		v := d.Assess()
+		if wrong, _ := firmlyWrong(v, assay.ConditionBarometerFault); wrong {
+			t.Errorf("%+g kPa without a height: firmly condition %d%s", offset, v.Conditions[0].Condition, verdict(v))
+		}
+		d.Facts.AltitudeM = 153
+		if v = d.Assess(); v.Conditions[0].Condition != assay.ConditionBarometerFault {
+			t.Errorf("%+g kPa at a known height: condition %d leads%s", offset, v.Conditions[0].Condition, verdict(v))
+		}
+	}
+}

@@ -210,6 +210,7 @@ func randomStep(rng *rand.Rand) int64 {
 
 // Whatever comes in, an assessment comes out that keeps the rules.
 func TestAnySamplesGiveASaneAssessment(t *testing.T) {
+	t.Parallel()
 	all, units := paths(), assay.SignalPaths()
 	rounds := 400
 	if testing.Short() {
@@ -275,6 +276,7 @@ func TestDamagedDrivesGiveASaneAssessment(t *testing.T) {
 }
 
 func TestEveryRowIsSaneAtEveryMoment(t *testing.T) {
+	t.Parallel()
 	for _, r := range rows() {
 		d := assaytest.Make(r.spec)
 		a := d.Start()
@@ -388,7 +390,7 @@ func FuzzPush(f *testing.F) {
 	f.Add(byte(1), int64(0), []byte{})
 	f.Add(byte(0), int64(1)<<62, record(3, -1, math.Inf(1)))
 	for i, d := range someDrives() {
-		f.Add(byte(37*i), int64(i-2)<<61, seed(d, len(d.Samples)*2/3, 900))
+		f.Add(byte(37*i), int64(i-2)<<61, seed(d, len(d.Samples)*2/3, 150))
 	}
 	f.Fuzz(func(t *testing.T, facts byte, start int64, b []byte) {
 		a := assay.New(randomFacts(rand.New(rand.NewPCG(uint64(facts), 7))))

@@ -41,8 +41,13 @@ func misses(v *assay.Assessment, spec assaytest.Spec) bool {
 
 // Leaving out one signal may make a verdict less firm. It must never make it firm and wrong.
 func TestLeavingOutOneSignalNeverMakesAFirmWrongVerdict(t *testing.T) {
+	t.Parallel()
+	rates := []float64{10, 40}
+	if testing.Short() {
+		rates = rates[:1]
+	}
 	for _, r := range rows() {
-		for _, rate := range []float64{10, 40} {
+		for _, rate := range rates {
 			r.spec.Rate = rate
 			d := assaytest.Make(r.spec)
 			for _, def := range d.Defs {
@@ -80,6 +85,7 @@ func TestLeavingOutOneSignalNeverMakesAFirmWrongVerdict(t *testing.T) {
 
 // The same for the manoeuvres: a drive that holds only one of them.
 func TestLeavingOutManoeuvresNeverCondemnsASoundMeter(t *testing.T) {
+	t.Parallel()
 	all := []assay.ManoeuvreKind{
 		assay.ManoeuvreKeyOnEngineOff, assay.ManoeuvreWarmIdle, assay.ManoeuvreRaisedIdle, assay.ManoeuvreSteadyCruise,
 		assay.ManoeuvreHighLoad, assay.ManoeuvreFullLoadPull, assay.ManoeuvreOverrun,

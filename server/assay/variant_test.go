@@ -134,6 +134,7 @@ func TestStatedErrorHoldsTheTrueOne(t *testing.T) {
 
 // A sound car on any day, whatever the noise, is not accused, and mild wear is no fault.
 func TestSoundCarsAreNotAccused(t *testing.T) {
+	t.Parallel()
 	type F = assaytest.Fault
 	for seed := range uint64(12) {
 		for _, f := range []F{{}, {Gain: 0.02}, {Gain: -0.02}, {FuelError: 0.03}, {FuelError: -0.03}, {MAPOffset: 1}, {IntakeBias: 2}, {FilterKPa: 1}, {EGRLeak: 0.04}, {ExhaustLoss: 0.04}} {

@@ -48,7 +48,7 @@ func newRecorder(sp *Spec) *recorder {
 	}
 	r.addAir(sp, add)
 	r.addFuel(sp, add)
-	r.addSlow(sp, add)
+	r.addSlow(add)
 	r.pull = slices.Clone(r.first)
 	for i, c := range r.channels {
 		if slices.Contains([]string{PathThrottle, PathPedal, PathLoad, PathLoadAbsolute, PathLambda1, PathLambdaCommand, PathFuelStatus, PathRecirculation}, c.path) {
@@ -107,7 +107,7 @@ func (r *recorder) addFuel(sp *Spec, add adder) {
 	}
 }
 
-func (r *recorder) addSlow(sp *Spec, add adder) {
+func (r *recorder) addSlow(add adder) {
 	slow := func(path, unit string, step float64, read func(d *driver) float64) {
 		add(&r.seldom, channel{path, unit, step, -40, 65535, 0, read})
 	}
