@@ -8,11 +8,7 @@ import (
 	"sync/atomic"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
-
-	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 )
 
 // call is one call on its way through the layers.
@@ -79,7 +75,7 @@ func (s *layeredStream) Context() context.Context { return s.ctx }
 
 func (s *layeredStream) RecvMsg(m any) error {
 	if err := s.ServerStream.RecvMsg(m); err != nil {
-		return receiveError(err)
+		return err
 	}
 	s.call.received.Add(1)
 	message, ok := m.(proto.Message)
@@ -97,13 +93,4 @@ func (s *layeredStream) RecvMsg(m any) error {
 func (s *layeredStream) SendMsg(m any) error {
 	s.call.sent.Add(1)
 	return s.ServerStream.SendMsg(m)
-}
-
-// receiveError gives the library's refusal of an oversize message the reason
-// that the API promises.
-func receiveError(err error) error {
-	if status.Code(err) == codes.ResourceExhausted {
-		return refuse(pb.ErrorReason_ERROR_REASON_BATCH_TOO_LARGE, "one message holds more bytes than the server takes; send smaller batches")
-	}
-	return err
 }

@@ -25,6 +25,25 @@ func listOptions(r interface {
 	return o
 }
 
+// maxPageBytes keeps a page, and what the transport adds, below the 4 MiB that
+// every gRPC client takes.
+const maxPageBytes = 3 << 20
+
+// fitting lists a page of at most as many entries as were asked for that has
+// no more than maxPageBytes: the list is asked for fewer until it fits.
+func fitting[R proto.Message](o session.ListOptions, list func(session.ListOptions) (R, error)) (R, error) {
+	if o.PageSize == 0 {
+		o.PageSize = session.DefaultPageSize
+	}
+	for {
+		page, err := list(o)
+		if err != nil || o.PageSize <= 1 || proto.Size(page) <= maxPageBytes {
+			return page, err
+		}
+		o.PageSize /= 2
+	}
+}
+
 // within makes the fields that an error names paths of the request: the domain
 // names those of the resource, which the request holds in one of its fields.
 func within(resource string, request proto.Message, err error) error {

@@ -222,3 +222,6 @@ func (s *Server) Drain(ctx context.Context) error {
 
 // Panics counts the panics that were recovered from, for tests and alarms.
 func (s *Server) Panics() int64 { return s.panics.Load() }
+
+// Streams counts the streams that are open now.
+func (s *Server) Streams() int64 { return s.streams.Load() }

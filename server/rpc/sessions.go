@@ -39,11 +39,13 @@ func (s *sessions) GetSession(ctx context.Context, r *pb.GetSessionRequest) (*pb
 
 // ListSessions is airassay.v1beta1.SessionService.ListSessions.
 func (s *sessions) ListSessions(ctx context.Context, r *pb.ListSessionsRequest) (*pb.ListSessionsResponse, error) {
-	page, next, err := s.manager.ListSessions(ctx, shopOf(ctx), listOptions(r))
-	if err != nil {
-		return nil, err
-	}
-	return &pb.ListSessionsResponse{Sessions: page, NextPageToken: next}, nil
+	return fitting(listOptions(r), func(o session.ListOptions) (*pb.ListSessionsResponse, error) {
+		page, next, err := s.manager.ListSessions(ctx, shopOf(ctx), o)
+		if err != nil {
+			return nil, err
+		}
+		return &pb.ListSessionsResponse{Sessions: page, NextPageToken: next}, nil
+	})
 }
 
 // UpdateSession is airassay.v1beta1.SessionService.UpdateSession.
@@ -84,11 +86,13 @@ func (s *sessions) GetCapture(ctx context.Context, r *pb.GetCaptureRequest) (*pb
 
 // ListCaptures is airassay.v1beta1.SessionService.ListCaptures.
 func (s *sessions) ListCaptures(ctx context.Context, r *pb.ListCapturesRequest) (*pb.ListCapturesResponse, error) {
-	page, next, err := s.manager.ListCaptures(ctx, shopOf(ctx), r.GetParent(), listOptions(r))
-	if err != nil {
-		return nil, err
-	}
-	return &pb.ListCapturesResponse{Captures: page, NextPageToken: next}, nil
+	return fitting(listOptions(r), func(o session.ListOptions) (*pb.ListCapturesResponse, error) {
+		page, next, err := s.manager.ListCaptures(ctx, shopOf(ctx), r.GetParent(), o)
+		if err != nil {
+			return nil, err
+		}
+		return &pb.ListCapturesResponse{Captures: page, NextPageToken: next}, nil
+	})
 }
 
 // FinishCapture is airassay.v1beta1.SessionService.FinishCapture.

@@ -7,6 +7,7 @@ import (
 	"context"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/server/session"
 )
 
 // vehicles is airassay.v1beta1.VehicleService.
@@ -35,11 +36,13 @@ func (s *vehicles) GetVehicle(ctx context.Context, r *pb.GetVehicleRequest) (*pb
 
 // ListVehicles is airassay.v1beta1.VehicleService.ListVehicles.
 func (s *vehicles) ListVehicles(ctx context.Context, r *pb.ListVehiclesRequest) (*pb.ListVehiclesResponse, error) {
-	page, next, err := s.manager.ListVehicles(ctx, shopOf(ctx), listOptions(r))
-	if err != nil {
-		return nil, err
-	}
-	return &pb.ListVehiclesResponse{Vehicles: page, NextPageToken: next}, nil
+	return fitting(listOptions(r), func(o session.ListOptions) (*pb.ListVehiclesResponse, error) {
+		page, next, err := s.manager.ListVehicles(ctx, shopOf(ctx), o)
+		if err != nil {
+			return nil, err
+		}
+		return &pb.ListVehiclesResponse{Vehicles: page, NextPageToken: next}, nil
+	})
 }
 
 // UpdateVehicle is airassay.v1beta1.VehicleService.UpdateVehicle.

@@ -10,6 +10,7 @@ import (
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/sdk/page/wording"
+	"github.com/airassay/airassay/server/session"
 )
 
 // verdicts is airassay.v1beta1.VerdictService; AssayRecording is in recording.go.
@@ -38,14 +39,16 @@ func (s *verdicts) GetVerdict(ctx context.Context, r *pb.GetVerdictRequest) (*pb
 
 // ListVerdicts is airassay.v1beta1.VerdictService.ListVerdicts.
 func (s *verdicts) ListVerdicts(ctx context.Context, r *pb.ListVerdictsRequest) (*pb.ListVerdictsResponse, error) {
-	page, next, err := s.manager.ListVerdicts(ctx, shopOf(ctx), r.GetParent(), listOptions(r))
-	if err != nil {
-		return nil, err
-	}
-	for _, v := range page {
-		inWords(v, r.GetLanguageCode())
-	}
-	return &pb.ListVerdictsResponse{Verdicts: page, NextPageToken: next}, nil
+	return fitting(listOptions(r), func(o session.ListOptions) (*pb.ListVerdictsResponse, error) {
+		page, next, err := s.manager.ListVerdicts(ctx, shopOf(ctx), r.GetParent(), o)
+		if err != nil {
+			return nil, err
+		}
+		for _, v := range page {
+			inWords(v, r.GetLanguageCode())
+		}
+		return &pb.ListVerdictsResponse{Verdicts: page, NextPageToken: next}, nil
+	})
 }
 
 // ReassessSession is airassay.v1beta1.VerdictService.ReassessSession.
