@@ -91,7 +91,7 @@ func rows() []row {
 			want: assay.ConditionMeterSignalFault, cause: assay.CauseIntermittent,
 		},
 		{
-			name: "H17 leaking recirculation is blamed on the meter", spec: spec(F{EGRLeak: 0.25}),
+			name: "H17 leaking recirculation is blamed on the meter", spec: spec(F{EGRLeak: 0.32}),
 			want: assay.ConditionUnknown, cause: assay.CauseRecirculationLeaks,
 		},
 		{

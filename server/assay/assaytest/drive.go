@@ -186,8 +186,9 @@ type state struct {
 	takes, shown, shownA, shownB float64
 }
 
-// blendSeconds is how long a change from one stretch to the next takes.
-const blendSeconds = 1.2
+// blendSeconds is how long a change from one stretch to the next takes, liftSeconds
+// how long the driver's foot needs to leave the pedal and the manifold to empty.
+const blendSeconds, liftSeconds = 1.2, 0.4
 
 type driver struct {
 	sp     *Spec
@@ -221,16 +222,24 @@ func (d *driver) step(t float64) bool {
 	if d.startT > 0 {
 		b = smooth((t - d.startT) / blendSeconds)
 	}
+	// A foot leaves the pedal faster than an engine changes speed.
+	foot := b
+	if s.cut {
+		foot = smooth((t - d.startT) / liftSeconds)
+	}
 	mix := func(from, to float64) float64 { return from + b*(to-from) }
 	n.t = t
 	n.rpm = mix(d.from.rpm, s.rpm0+share*(s.rpm1-s.rpm0))
 	n.kmh = mix(d.from.kmh, s.kmh0+share*(s.kmh1-s.kmh0))
-	n.pedal = mix(d.from.pedal, s.pedal)
-	n.throttle = mix(d.from.throttle, s.throttle)
+	n.pedal = d.from.pedal + foot*(s.pedal-d.from.pedal)
+	n.throttle = d.from.throttle + foot*(s.throttle-d.from.throttle)
 	if d.plant.fault.ThrottleKPa > 0 {
 		n.throttle = math.Min(n.throttle, 100-6*d.plant.fault.ThrottleKPa)
 	}
-	n.full, n.cut, n.stood = s.full, s.cut, s.stood
+	n.stood = s.stood
+	// The mixture follows the pedal, not the script: rich while it is down, cut when it is up.
+	n.full = n.pedal > 90
+	n.cut = s.cut && n.pedal < 3
 	d.temperatures(t)
 	kPa := s.kPa
 	switch {
@@ -242,7 +251,7 @@ func (d *driver) step(t float64) bool {
 	if d.startT == 0 {
 		d.from.kPa = kPa
 	}
-	n.kPa = mix(d.from.kPa, kPa)
+	n.kPa = d.from.kPa + foot*(kPa-d.from.kPa)
 	d.air()
 	d.lastT = t
 	return true

@@ -99,11 +99,11 @@ func (r *recorder) addFuel(sp *Spec, add adder) {
 	add(&r.turn, channel{PathLongTrim1, "percent", trimStep, -100, 99.22, 0, long(1)})
 	add(&r.turn, channel{PathFuelStatus, "", 1, 0, 255, 0, func(d *driver) float64 { return d.fuelStatus() }})
 	add(&r.turn, channel{PathLambdaCommand, "ratio", lambdaStep, 0, 2, 0, func(d *driver) float64 { return d.commanded() }})
-	add(&r.turn, channel{PathLambda1, "ratio", lambdaStep, 0, 1.99, 0.008, lambda(1)})
+	add(&r.turn, channel{PathLambda1, "ratio", lambdaStep, 0, endOfLambda, 0.008, lambda(1)})
 	if sp.TwoBanks {
 		add(&r.turn, channel{PathShortTrim2, "percent", trimStep, -100, 99.22, 1.2, short(2)})
 		add(&r.turn, channel{PathLongTrim2, "percent", trimStep, -100, 99.22, 0, long(2)})
-		add(&r.turn, channel{PathLambda2, "ratio", lambdaStep, 0, 1.99, 0.008, lambda(2)})
+		add(&r.turn, channel{PathLambda2, "ratio", lambdaStep, 0, endOfLambda, 0.008, lambda(2)})
 	}
 }
 
@@ -275,10 +275,13 @@ func (d *driver) learned(bank int) float64 {
 // appliedAtFullLoad is the share of the learned trim that this control unit applies in open loop.
 const appliedAtFullLoad = 0.5
 
+// endOfLambda is what a lambda sensor shows in air: the end of the parameter's scale.
+const endOfLambda = 2 - lambdaStep
+
 func (d *driver) lambda(bank int) float64 {
 	switch {
 	case d.now.rpm < 100 || d.now.cut:
-		return 1.99
+		return endOfLambda
 	case d.now.full:
 		_, long := d.trims(bank)
 		return d.commanded() * d.lean(bank) * d.plant.falseLean(d.now.takes) / (1 + appliedAtFullLoad*long/100)
@@ -286,5 +289,5 @@ func (d *driver) lambda(bank int) float64 {
 		return 0.97
 	}
 	short, long := d.trims(bank)
-	return math.Min(1.99, d.lean(bank)*d.plant.falseLean(d.now.takes)/((1+short/100)*(1+long/100)))
+	return math.Min(endOfLambda, d.lean(bank)*d.plant.falseLean(d.now.takes)/((1+short/100)*(1+long/100)))
 }
