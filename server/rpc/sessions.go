@@ -5,6 +5,7 @@ package rpc
 
 import (
 	"context"
+	"time"
 
 	"google.golang.org/grpc"
 
@@ -59,6 +60,7 @@ func (s *sessions) UpdateSession(ctx context.Context, r *pb.UpdateSessionRequest
 
 // CloseSession is airassay.v1beta1.SessionService.CloseSession.
 func (s *sessions) CloseSession(ctx context.Context, r *pb.CloseSessionRequest) (*pb.CloseSessionResponse, error) {
+	defer s.evaluated(ctx, time.Now())
 	closed, verdict, err := s.manager.CloseSession(ctx, shopOf(ctx), r.GetName())
 	if err != nil {
 		return nil, err

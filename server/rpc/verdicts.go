@@ -5,6 +5,7 @@ package rpc
 
 import (
 	"context"
+	"time"
 
 	"google.golang.org/grpc"
 
@@ -21,6 +22,7 @@ type verdicts struct {
 
 // AssessSession is airassay.v1beta1.VerdictService.AssessSession.
 func (s *verdicts) AssessSession(ctx context.Context, r *pb.AssessSessionRequest) (*pb.AssessSessionResponse, error) {
+	defer s.evaluated(ctx, time.Now())
 	v, err := s.manager.AssessSession(ctx, shopOf(ctx), r.GetSession())
 	if err != nil {
 		return nil, err
@@ -53,6 +55,7 @@ func (s *verdicts) ListVerdicts(ctx context.Context, r *pb.ListVerdictsRequest) 
 
 // ReassessSession is airassay.v1beta1.VerdictService.ReassessSession.
 func (s *verdicts) ReassessSession(ctx context.Context, r *pb.ReassessSessionRequest) (*pb.ReassessSessionResponse, error) {
+	defer s.evaluated(ctx, time.Now())
 	v, err := s.manager.ReassessSession(ctx, shopOf(ctx), r.GetSession(), r.GetRequestId())
 	if err != nil {
 		return nil, err
@@ -73,6 +76,11 @@ func (s *verdicts) WatchVerdict(r *pb.WatchVerdictRequest, stream grpc.ServerStr
 		}
 	}
 	return nil
+}
+
+// evaluated measures a verdict since it was asked for.
+func (s *Server) evaluated(ctx context.Context, since time.Time) {
+	s.instruments.Evaluated(ctx, time.Since(since))
 }
 
 // inWords fills in the text of a verdict that belongs to the caller.
