@@ -92,7 +92,7 @@ func (s *service) dial() *grpc.ClientConn {
 }
 
 func (s *service) end() {
-	if err := s.conn.Close(); err != nil {
+	if err := s.conn.Close(); err != nil && !codeIs(err, codes.Canceled) {
 		s.t.Error(err)
 	}
 	if err := s.stop(); err != nil {
