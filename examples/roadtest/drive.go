@@ -178,7 +178,7 @@ func (r *roadtest) summary(s push.Stats, took time.Duration) {
 	text := fmt.Sprintf("%d samples in %d batches are safe on the server, after %s (%.0f samples/s)",
 		s.Samples, s.Batches, took.Round(time.Millisecond), float64(s.Samples)/took.Seconds())
 	if s.Losses > 0 {
-		text += fmt.Sprintf("; the connection was lost %d times, for %s together", s.Losses, s.Away.Round(time.Millisecond))
+		text += fmt.Sprintf("; times that the connection was lost: %d, for %s together", s.Losses, s.Away.Round(time.Millisecond))
 	}
 	r.show.note("%s", text)
 }

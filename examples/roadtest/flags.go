@@ -10,6 +10,7 @@ import (
 	"net"
 	"regexp"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -44,7 +45,8 @@ information, local law and licensed practice come before anything shown here.
 
 // options is what the user asks for.
 type options struct {
-	server, vehicle, mapping  string
+	server, tlsCA             string
+	vehicle, mapping          string
 	speed                     speed
 	json                      bool
 	resume, reference         string
@@ -64,7 +66,8 @@ func (o *options) flags() *pflag.FlagSet {
 	flags := pflag.NewFlagSet(program, pflag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	flags.SortFlags = false
-	flags.StringVar(&o.server, "server", "127.0.0.1:7632", "push to the server at this `HOST:PORT`")
+	flags.StringVar(&o.server, "server", "127.0.0.1:7632", "push to the server at this `ADDRESS`, HOST:PORT or unix:/PATH")
+	flags.StringVar(&o.tlsCA, "tls-ca", "", "speak TLS, and believe the certificate authorities in this PEM `FILE`")
 	flags.StringVar(&o.vehicle, "vehicle", "", "read the facts about vehicle and day from this `FILE` (JSON or YAML)")
 	flags.StringVar(&o.mapping, "mapping", "", "read the recording by this mapping `FILE`")
 	o.speed = 1
@@ -104,13 +107,13 @@ func parse(args []string) (*options, error) {
 var resumable = regexp.MustCompile(`^sessions/[a-z0-9]{1,40}(/captures/[a-z0-9]{1,40})?$`)
 
 func (o *options) check(flags *pflag.FlagSet) error {
-	if _, port, err := net.SplitHostPort(o.server); err != nil || port == "" {
-		return usage("--server is %q; expected HOST:PORT, such as 127.0.0.1:7632", o.server)
+	if _, port, err := net.SplitHostPort(o.server); !strings.HasPrefix(o.server, "unix:") && (err != nil || port == "") {
+		return usage("--server is %q; expected HOST:PORT, such as 127.0.0.1:7632, or unix:/PATH", o.server)
 	}
 	if o.wait <= 0 {
 		return usage("--wait is %s; expected more than nothing, such as 60s or 5m", o.wait)
 	}
-	for _, name := range []string{"vehicle", "mapping", "resume"} {
+	for _, name := range []string{"vehicle", "mapping", "resume", "tls-ca"} {
 		if flags.Changed(name) && flags.Lookup(name).Value.String() == "" {
 			return usage("--%s is empty: give it a value or leave it out", name)
 		}

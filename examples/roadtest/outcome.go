@@ -18,7 +18,9 @@ import (
 
 	"github.com/spf13/pflag"
 	"golang.org/x/term"
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
 
@@ -82,14 +84,30 @@ func (r *roadtest) test(ctx context.Context, stderr io.Writer) (verdict *pb.Verd
 	r.batches = cut(r.recording.Samples)
 	r.show = newDisplay(stderr, r.batches)
 	defer r.show.end()
-	conn, err := push.Dial(r.o.server)
+	conn, err := r.dial()
 	if err != nil {
-		return nil, &usageError{err.Error()}
+		return nil, err
 	}
 	defer conn.Close() //nolint:errcheck // Everything that matters is acknowledged.
 	r.vehicles, r.sessions, r.verdicts = pb.NewVehicleServiceClient(conn), pb.NewSessionServiceClient(conn), pb.NewVerdictServiceClient(conn)
 	r.calls = push.Options{Wait: r.o.wait, Notify: r.notify}
 	return r.drive(ctx)
+}
+
+func (r *roadtest) dial() (*grpc.ClientConn, error) {
+	var secure []grpc.DialOption
+	if r.o.tlsCA != "" {
+		believed, err := credentials.NewClientTLSFromFile(r.o.tlsCA, "")
+		if err != nil {
+			return nil, usage("--tls-ca: %v; expected a file of certificates in PEM", err)
+		}
+		secure = append(secure, grpc.WithTransportCredentials(believed))
+	}
+	conn, err := push.Dial(r.o.server, secure...)
+	if err != nil {
+		return nil, &usageError{err.Error()}
+	}
+	return conn, nil
 }
 
 // tellEvery is how often somebody who waits wants to know that there is still hope.
@@ -199,6 +217,9 @@ func (r *roadtest) resumeCommand() string {
 		name = r.capture.GetName()
 	}
 	words := []string{program, "--server", shellWord(r.o.server), "--resume", name}
+	if r.o.tlsCA != "" {
+		words = append(words, "--tls-ca", shellWord(r.o.tlsCA))
+	}
 	if r.o.mapping != "" {
 		words = append(words, "--mapping", shellWord(r.o.mapping))
 	}

@@ -119,10 +119,12 @@ func (d *display) changes() {
 }
 
 func (d *display) sayNew(key, text string) {
-	if text == "" || d.said[key] == text {
+	if d.said[key] == text {
 		return
 	}
-	d.said[key] = text
+	if d.said[key] = text; text == "" {
+		text = "nothing any more"
+	}
 	kind, _, _ := strings.Cut(key, " ")
 	_, _ = fmt.Fprintf(d.out, "%s %s: %s\n", wording.Clock(d.state.GetLatestTimeUs()), kind, text)
 }

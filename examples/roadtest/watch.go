@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math/rand/v2"
 	"time"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
@@ -16,6 +17,9 @@ import (
 // patient is how long a watch waits for the server: longer than any push does, which is
 // the one that gives up.
 const patient = 24 * time.Hour
+
+// comeBack is the longest pause before a stream that broke is opened again.
+const comeBack = 500 * time.Millisecond
 
 // watch shows how far the drive has come until the session is closed or ctx ends. It never
 // holds the push up: a stream that breaks is opened again, and the first state
@@ -30,6 +34,11 @@ func (r *roadtest) watch(ctx context.Context) {
 		if err != nil {
 			r.show.note("the progress of the drive is not shown any more: %v", err)
 			return
+		}
+		// The stream broke in the middle. Not all watchers of a server come back in the same instant.
+		select {
+		case <-ctx.Done():
+		case <-time.After(time.Duration(rand.Int64N(int64(comeBack)))):
 		}
 	}
 }

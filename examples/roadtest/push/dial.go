@@ -26,9 +26,9 @@ const (
 	dialTimeout = 5 * time.Second
 )
 
-// Dial makes a connection to the server at HOST:PORT, in plain text: use it on
-// loopback, or where the network itself is protected. It returns at once and
-// connects with the first call.
+// Dial makes a connection to the server at HOST:PORT or unix:/PATH, in plain text
+// unless more says otherwise: right for loopback, and where the network itself is
+// protected. It returns at once and connects with the first call.
 func Dial(server string, more ...grpc.DialOption) (*grpc.ClientConn, error) {
 	options := append([]grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
