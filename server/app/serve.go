@@ -54,6 +54,9 @@ func serveCommand() command {
 				if len(args) > 0 {
 					return &usageError{command: "serve", text: fmt.Sprintf("serve takes no arguments, but there is %q", args[0])}
 				}
+				if o.Drain < 0 {
+					return &usageError{command: "serve", text: fmt.Sprintf("--drain is %v; expected 0 or more, such as %v", o.Drain, defaultDrain)}
+				}
 				if err := nameGiven(flags, "data", "tls-cert", "tls-key", "tls-client-ca"); err != nil {
 					return err
 				}

@@ -11,7 +11,6 @@ import (
 	"fmt"
 	"io"
 	"net"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -291,10 +290,7 @@ func bareCommit(db *sql.DB, insert *sql.Stmt, group []bareBatch) error {
 // sessions, from its start to the line that says that it is ready, and to the
 // answer to a first call.
 func BenchmarkServeStart(b *testing.B) {
-	binary := filepath.Join(b.TempDir(), "airassayd")
-	if out, err := exec.Command("go", "build", "-o", binary, "github.com/airassay/airassay/server/airassayd").CombinedOutput(); err != nil {
-		b.Fatalf("%v\n%s", err, out)
-	}
+	binary := built(b)
 	data := filepath.Join(b.TempDir(), "data")
 	storeSessions(b, data, 10_000)
 	var ready, answered time.Duration
@@ -320,6 +316,16 @@ func BenchmarkServeStart(b *testing.B) {
 	}
 	b.ReportMetric(float64(ready.Microseconds())/1000/float64(b.N), "ready-ms")
 	b.ReportMetric(float64(answered.Microseconds())/1000/float64(b.N), "first-answer-ms")
+}
+
+// built is the program.
+func built(t testing.TB) string {
+	t.Helper()
+	binary := filepath.Join(t.TempDir(), "airassayd")
+	if out, err := exec.Command("go", "build", "-o", binary, "github.com/airassay/airassay/server/airassayd").CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	return binary
 }
 
 // storeSessions stores sessions of one capture each.
@@ -361,7 +367,6 @@ type process struct {
 func startProcess(t testing.TB, name string, args ...string) *process {
 	t.Helper()
 	p := &process{cmd: exec.Command(name, args...)}
-	p.cmd.Env = append(os.Environ(), asProgram+"=1")
 	p.cmd.Stderr = &lockedBuffer{}
 	out, err := p.cmd.StdoutPipe()
 	if err != nil {
