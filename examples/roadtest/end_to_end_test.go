@@ -6,8 +6,15 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
 	"fmt"
+	"math/big"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -39,6 +46,36 @@ func TestVerdictIsThatOfTheCommandAtAnySpeed(t *testing.T) {
 		t.Errorf("no page: status %d\n%s\n%s", r.status, r.stdout, r.stderr)
 	}
 	wantOneVehicle(t, s)
+}
+
+func TestSecuredServerIsBelievedByItsAuthorityOnly(t *testing.T) {
+	certificate, key := authority(t)
+	s := startServer(t, "--tls-cert", certificate, "--tls-key", key)
+	path := driven(t, 1)
+	wantVerdict(t, s.roadtest(t.Context(), "--tls-ca", certificate, "--json", "--speed", "max", path), judged(t, path))
+	other, _ := authority(t)
+	for _, args := range [][]string{{path}, {"--tls-ca", other, path}} {
+		if r := s.roadtest(t.Context(), append([]string{"--wait", "200ms"}, args...)...); r.status != statusUnavailable {
+			t.Errorf("%q: status %d\n%s", args, r.status, r.stderr)
+		}
+	}
+}
+
+// authority writes the certificate of a loopback server that vouches for itself, and its key.
+func authority(t *testing.T) (certificate, key string) {
+	t.Helper()
+	private := must[*ecdsa.PrivateKey](t)(ecdsa.GenerateKey(elliptic.P256(), rand.Reader))
+	template := &x509.Certificate{
+		SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, IsCA: true, BasicConstraintsValid: true,
+	}
+	der := must[[]byte](t)(x509.CreateCertificate(rand.Reader, template, template, private.Public(), private))
+	secret := must[[]byte](t)(x509.MarshalPKCS8PrivateKey(private))
+	folder := t.TempDir()
+	certificate, key = filepath.Join(folder, "certificate.pem"), filepath.Join(folder, "key.pem")
+	write(t, certificate, string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})))
+	write(t, key, string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret})))
+	return certificate, key
 }
 
 // wantOneVehicle checks that a vehicle is found again by its reference.

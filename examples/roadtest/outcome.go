@@ -119,11 +119,11 @@ func (r *roadtest) notify(e push.Event) {
 	case e.Lost != nil && e.Away > r.toldAway && e.Away < r.toldAway+tellEvery && r.toldAway > 0:
 	case e.Lost != nil:
 		r.toldAway = e.Away
-		r.show.note("%s is away (%s); trying again, for %s at most", r.o.server, status.Convert(e.Lost).Message(), (r.o.wait - e.Away).Round(time.Second))
+		r.show.notef("%s is away (%s); trying again, for %s at most", r.o.server, status.Convert(e.Lost).Message(), (r.o.wait - e.Away).Round(time.Second))
 	case e.Sequence > 0:
-		r.show.note("%s is back after %s; going on behind batch %d", r.o.server, e.Away.Round(time.Millisecond), e.Sequence)
+		r.show.notef("%s is back after %s; going on behind batch %d", r.o.server, e.Away.Round(time.Millisecond), e.Sequence)
 	default:
-		r.show.note("%s is back after %s", r.o.server, e.Away.Round(time.Millisecond))
+		r.show.notef("%s is back after %s", r.o.server, e.Away.Round(time.Millisecond))
 	}
 	if e.Lost == nil {
 		r.toldAway = 0
@@ -203,8 +203,7 @@ func (r *roadtest) tellHow(stderr io.Writer, err error) {
 	case pb.ErrorReason_ERROR_REASON_SESSION_CLOSED, pb.ErrorReason_ERROR_REASON_BATCH_CONFLICT:
 		return
 	}
-	var own *refusal
-	if errors.As(err, &own) {
+	if _, own := errors.AsType[*refusal](err); own {
 		return
 	}
 	_, _ = fmt.Fprintf(stderr, "%s: to go on with the drive: %s\n", program, printable(r.resumeCommand()))

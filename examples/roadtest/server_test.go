@@ -76,20 +76,21 @@ type server struct {
 	t             *testing.T
 	program, data string
 	address       string
+	more          []string
 	log           *os.File
 
 	mu      sync.Mutex
 	process *exec.Cmd
 }
 
-// startServer starts the server on a free port and a new directory, and ends it with the test.
-func startServer(t *testing.T) *server {
+// startServer starts the server with more flags on a free port and a new directory, and ends it with the test.
+func startServer(t *testing.T, more ...string) *server {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &server{t: t, program: must[string](t)(serverProgram()), data: t.TempDir(), address: l.Addr().String()}
+	s := &server{t: t, program: must[string](t)(serverProgram()), data: t.TempDir(), address: l.Addr().String(), more: more}
 	s.log = must[*os.File](t)(os.Create(filepath.Join(s.data, "log")))
 	// The port stays the same when the server comes back.
 	if err := l.Close(); err != nil {
@@ -110,7 +111,7 @@ func startServer(t *testing.T) *server {
 func (s *server) start() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.process = exec.Command(s.program, "serve", "--listen", s.address, "--data", filepath.Join(s.data, "data"))
+	s.process = exec.Command(s.program, append([]string{"serve", "--listen", s.address, "--data", filepath.Join(s.data, "data")}, s.more...)...)
 	s.process.Stderr = s.log
 	out, err := s.process.StdoutPipe()
 	if err == nil {

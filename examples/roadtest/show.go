@@ -62,8 +62,8 @@ func terminal(w io.Writer) (int, bool) {
 	return int(f.Fd()), term.IsTerminal(int(f.Fd()))
 }
 
-// note tells something that stays on the screen.
-func (d *display) note(format string, args ...any) {
+// notef tells something that stays on the screen.
+func (d *display) notef(format string, args ...any) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.erase()
@@ -201,8 +201,13 @@ func lines(p *pb.SessionProgress) progressLines {
 			l.likeliest += ", firm"
 		}
 	}
+	const listed = 4 // Most useful first; a driver can do no more than one at a time.
 	var missing []string
-	for _, g := range p.GetGaps() {
+	for i, g := range p.GetGaps() {
+		if i == listed {
+			missing = append(missing, wording.Sentence(words.More(len(p.GetGaps())-i)))
+			break
+		}
 		missing = append(missing, words.GapName(g))
 	}
 	l.missing = printable(strings.Join(missing, " "))
@@ -234,7 +239,7 @@ func wrap(label, text string, columns int) []string {
 	var all []string
 	line := fmt.Sprintf("%-*s", len(indent), label)
 	empty := true
-	for _, word := range strings.Fields(text) {
+	for word := range strings.FieldsSeq(text) {
 		if !empty && runewidth.StringWidth(line)+1+runewidth.StringWidth(word) > columns {
 			all = append(all, line)
 			line, empty = indent, true

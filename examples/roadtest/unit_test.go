@@ -192,7 +192,7 @@ func TestTerminalShowsTheNewestStateInPlace(t *testing.T) {
 		t.Errorf("the display is\n%q", first)
 	}
 	out.Reset()
-	d.note("the server is %s", "away")
+	d.notef("the server is %s", "away")
 	if want := "\x1b[" + strconv.Itoa(len(lines)) + "A\r\x1b[Jroadtest: the server is away\n" + first; out.String() != want {
 		t.Errorf("a note is shown as\n%q, want\n%q", out.String(), want)
 	}

@@ -32,7 +32,7 @@ func (r *roadtest) watch(ctx context.Context) {
 			return
 		}
 		if err != nil {
-			r.show.note("the progress of the drive is not shown any more: %v", err)
+			r.show.notef("the progress of the drive is not shown any more: %v", err)
 			return
 		}
 		// The stream broke in the middle. Not all watchers of a server come back in the same instant.

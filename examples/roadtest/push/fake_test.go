@@ -10,6 +10,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"net"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -121,7 +122,7 @@ func (f *fake) take(holder int, b *pb.SampleBatch) error {
 	if holder != f.holder {
 		return reasoned(codes.Aborted, "WRITER_FENCED", 0)
 	}
-	all := append(f.durable[:len(f.durable):len(f.durable)], f.volatile...)
+	all := slices.Concat(f.durable, f.volatile)
 	switch at := b.GetSequence() - 1; {
 	case at > int64(len(all)):
 		f.broken = append(f.broken, fmt.Sprintf("batch %d came after %d", b.GetSequence(), len(all)))

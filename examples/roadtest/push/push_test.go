@@ -149,7 +149,7 @@ func TestServerThatStaysAwayIsGivenUpInTime(t *testing.T) {
 			}
 			s.wire.cut()
 			start := time.Now()
-			err := errors.New("no writer")
+			var err error
 			if late {
 				if err = w.Push(t.Context(), batches(1, s.rng)[0]); err == nil {
 					err = w.Close(t.Context())
@@ -157,8 +157,7 @@ func TestServerThatStaysAwayIsGivenUpInTime(t *testing.T) {
 			} else {
 				_, err = Open(t.Context(), client, capture, Options{Wait: wait})
 			}
-			var away *UnreachableError
-			if !errors.As(err, &away) {
+			if _, away := errors.AsType[*UnreachableError](err); !away {
 				t.Fatalf("late %v: error %v, want an UnreachableError", late, err)
 			}
 			if took := time.Since(start); took < wait/2 || took > wait {

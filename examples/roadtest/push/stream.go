@@ -125,7 +125,7 @@ func (w *Writer) exchange(ctx context.Context, cancel context.CancelCauseFunc, s
 	if sendErr != nil && !errors.Is(sendErr, io.EOF) && ctx.Err() == nil {
 		// A batch that cannot even be sent; the stream itself knows nothing of it.
 		cancel(sendErr)
-		<-received
+		<-received //nolint:errcheck // It is no more than the cancellation.
 		return sendErr
 	}
 	// Why a stream ended is told by receiving only.
