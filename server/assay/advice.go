@@ -40,6 +40,8 @@ var regrets = [stateCount][doCount]float64{
 const (
 	// clearMargin is how much cheaper the chosen action must be than the next.
 	clearMargin = 0.02
+	// worthInspecting is the probability from which a cause is worth an inspection of its own.
+	worthInspecting = 0.12
 	// openCause is the probability from which a cheaper cause must be looked at first.
 	openCause = 0.03
 	// defaultCleanings is how often a hot wire may be cleaned.
@@ -143,6 +145,11 @@ func stateOf(c Condition, k Cause) int {
 func (r *result) expectedRegrets() [doCount]float64 {
 	mass := r.meterStateMass()
 	var e [doCount]float64
+	if !r.cleanable() {
+		// Dirt that may not be cleaned off, or not again, is a failed sensor.
+		mass[isFailed] += mass[isDirty]
+		mass[isDirty] = 0
+	}
 	for do := range e {
 		for s, p := range mass {
 			e[do] += p * regrets[s][do]
@@ -157,19 +164,23 @@ func (r *result) expectedRegrets() [doCount]float64 {
 	return e
 }
 
-// mayClean: only a hot wire, a limited number of times.
-func (r *result) mayClean() bool {
+// cleanable: only a hot wire, a limited number of times.
+func (r *result) cleanable() bool {
 	limit := r.a.facts.CleaningLimit
 	if limit == 0 {
 		limit = defaultCleanings
 	}
-	return r.m.metered && r.a.facts.AirMeter == TechnologyHotWire && r.a.facts.Cleanings < limit &&
-		r.byCond[ConditionMeterReadsLow]+r.byCond[ConditionMeterReadsHigh] >= cleanAt && !r.gateFailed()
+	return r.a.hasMeter() && r.a.facts.AirMeter == TechnologyHotWire && r.a.facts.Cleanings < limit
+}
+
+// mayClean: there is enough against the meter to touch it.
+func (r *result) mayClean() bool {
+	return r.cleanable() && r.byCond[ConditionMeterReadsLow]+r.byCond[ConditionMeterReadsHigh] >= cleanAt && !r.gateFailed()
 }
 
 // mayReplace: never while a cheaper cause that looks the same is open.
 func (r *result) mayReplace() bool {
-	if !r.m.metered || r.gateFailed() {
+	if !r.a.hasMeter() || r.gateFailed() {
 		return false
 	}
 	f := &r.a.facts
@@ -221,7 +232,7 @@ func (r *result) adviceClear() bool {
 }
 
 func (r *result) advise() {
-	if r.gateFailed() {
+	if r.gateFailed() || !r.hasLeader() {
 		r.adviseDrive()
 	}
 	e := r.expectedRegrets()
@@ -229,7 +240,7 @@ func (r *result) advise() {
 	lead := r.out.Conditions[0]
 	switch best {
 	case doLeave:
-		r.add(Advice{Action: ActionLeaveAlone, Sensor: SensorAirMeter, Condition: ConditionNoFault, Regret: e[best]})
+		r.adviseLeave(e)
 		if r.byCond[ConditionNoFault] >= leaderAt && r.a.facts.Purpose != PurposeRoutine {
 			r.add(Advice{Action: ActionLookElsewhere, Inspection: InspectDustBehindFilter, Condition: ConditionNoFault, Regret: e[doInspect]})
 		}
@@ -245,11 +256,23 @@ func (r *result) advise() {
 		r.adviseInspections(e)
 	}
 	r.adviseIntake()
-	if !r.gateFailed() && r.byCond[ConditionUnknown] > unknownAt || r.out.Conditions[0].Probability < leaderAt && !r.gateFailed() {
+	if len(r.out.Advice) == 0 || r.out.Advice[0].Action != ActionDriveAgain && !r.hasLeader() {
 		r.adviseDrive()
 	}
 	if len(r.out.Advice) == 0 {
-		r.adviseDrive()
+		r.adviseLeave(e)
+	}
+}
+
+// hasLeader: one explanation, or one set that an inspection can separate, leads.
+func (r *result) hasLeader() bool {
+	return r.byCond[ConditionUnknown] <= unknownAt &&
+		(r.out.Conditions[0].Probability >= leaderAt || r.bestAmbiguity() >= leaderAt)
+}
+
+func (r *result) adviseLeave(e [doCount]float64) {
+	if r.a.hasMeter() {
+		r.add(Advice{Action: ActionLeaveAlone, Sensor: SensorAirMeter, Condition: r.out.Conditions[0].Condition, Regret: e[doLeave]})
 	}
 }
 
@@ -293,7 +316,7 @@ func (r *result) adviseInspections(e [doCount]float64) {
 	}
 	slices.SortStableFunc(ws, func(x, y want) int { return cmp.Compare(y.p, x.p) })
 	ws = ws[:min(3, len(ws))]
-	for len(ws) > 1 && ws[len(ws)-1].p < 0.08 {
+	for len(ws) > 0 && ws[len(ws)-1].p < worthInspecting {
 		ws = ws[:len(ws)-1]
 	}
 	// Within a lead of two thirds the cheaper inspection goes first.
@@ -314,8 +337,8 @@ func (r *result) adviseInspections(e [doCount]float64) {
 		}
 		r.add(Advice{Action: action, Inspection: w.i, Condition: w.c, Regret: e[doInspect], Sensor: sensorOf(w.c)})
 	}
-	if !meterLow && r.m.metered && r.meterSoundMass() >= leaderAt && !r.gateFailed() {
-		r.add(Advice{Action: ActionLeaveAlone, Sensor: SensorAirMeter, Condition: r.out.Conditions[0].Condition, Regret: e[doLeave]})
+	if !meterLow && r.meterSoundMass() >= leaderAt {
+		r.adviseLeave(e)
 	}
 }
 

@@ -61,6 +61,9 @@ type Assay struct {
 	unused   []string
 	clock    Clock
 
+	// origin is subtracted from all times, so that none within is near nought.
+	origin                        int64
+	begun                         bool
 	order                         orderer
 	tracks                        [signalCount]track
 	now                           int64
@@ -92,7 +95,9 @@ type Assay struct {
 	comparable, notSimultaneous   int64
 	refusedEGR                    int64
 	baroImpossible                int64
-	fullSince                     int64
+	fullSince, lastFullT          int64
+	pullStartRPM, lastFullRPM     float64
+	lastFullKPa                   float64
 	meterDeadRunning, meterLiving int64
 }
 
@@ -158,8 +163,12 @@ func (a *Assay) Push(s Sample) {
 	if unc < 0 {
 		unc = d.unc
 	}
+	t, ok := a.local(s.TimeUS)
+	if !ok {
+		return
+	}
 	a.seq++
-	if !a.order.insert(entry{t: s.TimeUS, v: s.Value, unc: unc, seq: a.seq, capture: s.Capture, sig: d.sig}) {
+	if !a.order.insert(entry{t: t, v: s.Value, unc: unc, seq: a.seq, capture: s.Capture, sig: d.sig}) {
 		a.late++
 		return
 	}
@@ -167,6 +176,31 @@ func (a *Assay) Push(s Sample) {
 		a.consume(a.order.pop())
 	}
 }
+
+// local turns a time of the session into one of the assay's own axis, and counts what
+// cannot be on it.
+func (a *Assay) local(t int64) (int64, bool) {
+	if !a.begun {
+		a.begun, a.origin = true, max(t, math.MinInt64+originLeadUS)-originLeadUS
+	}
+	if t < a.origin {
+		a.late++
+		return 0, false
+	}
+	d := t - a.origin
+	if d < 0 || d > longestDriveUS {
+		a.outOfRange++
+		return 0, false
+	}
+	return d, true
+}
+
+const (
+	// originLeadUS is how long before the first sample the assay's own axis starts.
+	originLeadUS = 10 * second
+	// longestDriveUS bounds what may count as one drive: ten years are a broken clock.
+	longestDriveUS = 10 * 365 * 24 * 3600 * second
+)
 
 // pendingCapacity bounds the instants that wait for their neighbours: the
 // horizon at the closest spacing, and some.

@@ -13,6 +13,8 @@ const (
 	// criticalRatio of pressures at which an orifice chokes, and chokedPsi there, for γ = 1.4.
 	criticalRatio = 0.52828
 	chokedPsi     = 0.68473
+	// troposphereM is the height up to which the standard atmosphere's formula holds.
+	troposphereM = 11000.0
 	// zeroC in kelvin.
 	zeroC = 273.15
 )
@@ -66,6 +68,10 @@ const (
 	fullRelativeThrottle = 72.0
 	// fullLoadDeficitKPa is how far below the barometer the manifold may stand at full load.
 	fullLoadDeficitKPa = 8.0
+	// restrictedKPa below the barometer is the most that a filter or a plate costs an
+	// engine that still pulls; minRiseRPM is how far a pull must have come to be one.
+	restrictedKPa = 25.0
+	minRiseRPM    = 250.0
 	// calmChange and stillChange are how far the logarithm of flow may be from its
 	// mean over 0.5 s and 2 s.
 	calmChange  = 0.06
@@ -116,6 +122,8 @@ const (
 	// fullLoadSettleUS is how long mixture and boost need after the throttle opens:
 	// enrichment, transport to the lambda sensor, the sensor itself [DOMAIN 3.12].
 	fullLoadSettleUS = 900 * second / 1000
+	// maxLambdaSD is how uncertain a mixture may be from lying between two samples.
+	maxLambdaSD = 0.02
 	// roadKmh and roadSettleS: from this speed, and after this time at it, moving air
 	// has carried the engine bay's heat away from the intake.
 	roadKmh     = 40.0

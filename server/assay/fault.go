@@ -32,6 +32,8 @@ type fault struct {
 	// vapour g/s of air that extra fuel would need; falseLean a lambda error that
 	// fades with flow.
 	fuel, pump, vapour, falseLean float64
+	// pumpFrom is the share of rated flow from which the pump falls short.
+	pumpFrom float64
 	// recirculated is the share of the charge at idle pressure that is exhaust gas.
 	recirculated float64
 	// timing is ln of the volumetric efficiency that wrong valve timing leaves at low
@@ -56,7 +58,11 @@ type model struct {
 	topFlow   float64
 	twoMeters bool
 	twoBanks  bool
-	baro      float64
+	// bothTrims: the trims of both banks were recorded whole.
+	bothTrims bool
+	// baroMeasured: the barometer of the day is the vehicle's own reading.
+	baroMeasured bool
+	baro         float64
 	// applied is the share of the learned trim that the control unit applies in open
 	// loop: unknown between none and all [DOMAIN 3.8].
 	applied float64
@@ -91,7 +97,9 @@ func (m *model) meterError(s *fault, flow, tempK float64) float64 {
 		e += s.tilt * math.Max(-1.2, math.Min(1.2, m.shape(flow)))
 	}
 	if s.mf > 0 {
-		e += contamination(flow, s.delta, s.mf)
+		// The element is cooled by the true flow, not by the indicated one.
+		first := contamination(flow, s.delta, s.mf)
+		e += contamination(flow*math.Exp(-first), s.delta, s.mf)
 	}
 	if s.offset != 0 {
 		e += -math.Log(math.Max(0.2, 1-s.offset/math.Max(flow, 0.5)))
@@ -128,6 +136,10 @@ func (m *model) trueAirAgainstSound(s *fault, f *feature) float64 {
 		q := sq(math.Min(1.1, f.flow/m.rated))
 		x += math.Log(math.Max(0.3, 1-(s.restrict+s.throttle)*q/f.baro)) - s.barometer/f.baro
 	}
+	if s.barometer != 0 && m.baroMeasured && !f.pseudo {
+		// The residual gas was computed with the wrong barometer.
+		x -= math.Log(m.engine.volumetricEfficiency(f.rpm, pressure, f.baro) / m.engine.volumetricEfficiency(f.rpm, pressure, f.baro-s.barometer))
+	}
 	return x - s.displacement
 }
 
@@ -154,7 +166,7 @@ func (m *model) breathing(s *fault, f *feature) float64 {
 func (m *model) missingFuel(s *fault, flow float64) float64 {
 	x := s.fuel
 	if s.pump != 0 {
-		x += s.pump * math.Max(0, flow/m.rated-0.3) / 0.7
+		x += s.pump * math.Max(0, flow/m.rated-s.pumpFrom) / (1 - s.pumpFrom)
 	}
 	if s.vapour != 0 {
 		x += math.Log(math.Max(0.4, 1-s.vapour/math.Max(flow, 0.5)))
@@ -182,11 +194,11 @@ func (m *model) predict(s *fault, f *feature) float64 {
 		e := m.meterError(s, f.flow, f.tempK)
 		return m.trueAirAgainstSound(s, f) + e - m.unmetered(s, f, f.flow*math.Exp(-e))
 	case featFuel:
-		return m.lean(s, f) + s.falseLean*math.Pow(m.idleFlow/math.Max(f.flow, m.idleFlow), 0.4)
+		return m.lean(s, f) + m.oneBankShare(s) + s.falseLean*math.Pow(m.idleFlow/math.Max(f.flow, m.idleFlow), 0.4)
 	case featRate:
 		return m.lean(s, f)
 	case featLambda:
-		return m.lean(s, f) * (1 - m.applied)
+		return (m.lean(s, f) + m.oneBankShare(s)) * (1 - m.applied)
 	case featDeficit:
 		return m.predictDeficit(s, f)
 	case featTable, featDisplacement:
@@ -204,6 +216,15 @@ func (m *model) predict(s *fault, f *feature) float64 {
 		return s.intake
 	}
 	return m.predictOther(s, f)
+}
+
+// oneBankShare is what a weak bank does to the trim that was recorded: half where both
+// banks' trims are averaged, nothing known where only one was.
+func (m *model) oneBankShare(s *fault) float64 {
+	if m.bothTrims {
+		return 0
+	}
+	return s.oneBank
 }
 
 func (m *model) predictDeficit(s *fault, f *feature) float64 {

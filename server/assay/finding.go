@@ -77,12 +77,14 @@ func (a *Assay) model() *model {
 	e := a.engine
 	b := a.baroGuess()
 	m := &model{
-		engine: e, metered: a.hasMeter() && a.facts.AirMeter != TechnologyNone, tech: a.facts.AirMeter,
+		engine: e, metered: a.metered(), tech: a.facts.AirMeter,
 		boosted: e.boosted, baro: b, applied: 0.5, topFlow: a.tested, assumedLambda: a.assumedLambda,
 		twoMeters: a.tracks[sigMAFA].seen() && a.tracks[sigMAFB].seen(),
 		twoBanks:  a.tracks[sigShortTrim2].seen() || a.tracks[sigLongTrim2].seen(),
 	}
 	m.hiddenTrim = a.hiddenTrim()
+	m.bothTrims = a.sameTrimsOnBothBanks()
+	m.baroMeasured = a.tracks[sigBaro].seen()
 	m.rated = a.ratedFlow()
 	// A warm engine idles on 1.2 to 1.9 g/s a litre [DOMAIN 2.3].
 	m.idleFlow = 1.5 * e.volumeL
@@ -90,6 +92,18 @@ func (a *Assay) model() *model {
 		m.idleFlow = math.Max(1.5, m.rated/28)
 	}
 	return m
+}
+
+// metered tells whether the control unit meters its air, as far as is known: a meter
+// that was not recorded may still be there.
+func (a *Assay) metered() bool {
+	switch {
+	case a.facts.AirMeter == TechnologyNone:
+		return false
+	case a.hasMeter() || a.facts.AirMeter != TechnologyUnspecified:
+		return true
+	}
+	return !a.pressureSeen() || a.distinctSignals() < recordedEnough
 }
 
 // hiddenTrim is what the part of the trims that was not recorded may hide.
@@ -249,7 +263,7 @@ func percentOf(logRatio float64) float64 { return 100 * math.Expm1(logRatio) }
 const maxErrorPoints = 10
 
 func (r *result) meterErrors() {
-	if !r.m.metered || len(r.fs) == 0 {
+	if !r.a.hasMeter() || !r.m.metered || len(r.fs) == 0 {
 		return
 	}
 	flows := r.testedFlows()
@@ -335,7 +349,6 @@ func (r *result) gates() {
 	blurred := a.comparable > 20 && float64(a.notSimultaneous) > 0.5*float64(a.comparable)
 	add(blurred, InconclusiveNotSimultaneous)
 	add(a.pullSpread() > maxPullSpread, InconclusiveNotRepeatable)
-	add(r.out.Conditions[0].Condition == ConditionNoFault && a.facts.Purpose != PurposeRoutine && r.halfTested(), InconclusiveFlowRangeTooSmall)
 }
 
 // maxPullSpread is the standard deviation of the air ratio between pulls, in
@@ -377,15 +390,18 @@ func (r *result) rangeEnough() bool {
 	return hi >= fullRatio*lo && hi >= 3*r.m.idleFlow
 }
 
-// halfTested: a complaint was not answered where most of what is complained of shows,
-// near full load; then "no fault" is not said firmly.
-func (r *result) halfTested() bool {
+// withoutFullLoad: a complaint was not answered where most of what is complained of
+// shows; then "no fault" is not said firmly.
+func (r *result) withoutFullLoad() bool {
+	if r.a.facts.Purpose == PurposeRoutine {
+		return false
+	}
 	for i := range r.fs {
 		if r.fs[i].class == fullLoad && known(r.fs[i].flow) {
 			return false
 		}
 	}
-	return r.top < 0.5*r.m.rated
+	return true
 }
 
 func (r *result) gateFailed() bool { return len(r.gateFails) > 0 && !r.plainSignal() }
@@ -408,7 +424,7 @@ const recordedEnough = 15
 func (r *result) meterFinding() {
 	a := r.a
 	f := SensorFinding{Sensor: SensorAirMeter}
-	if !r.m.metered {
+	if !r.m.metered || !a.hasMeter() {
 		f.Finding, f.Probability = FindingInconclusive, 0.5
 		switch {
 		case a.facts.AirMeter == TechnologyNone:
@@ -448,8 +464,7 @@ func (r *result) meterFindingOf(bank int) SensorFinding {
 	default:
 		f.Finding = FindingSignalFault
 	}
-	off := f.Finding == FindingReadsLow || f.Finding == FindingReadsHigh
-	if best < leaderAt || r.gateFailed() || off && r.p.oddPressure > 0.5 || unknown > unknownAt && f.Finding != FindingReadsTrue {
+	if best < leaderAt || r.gateFailed() || r.contradicted() && f.Finding != FindingSignalFault || unknown > unknownAt && f.Finding != FindingReadsTrue {
 		f.Finding = FindingInconclusive
 	}
 	return f
@@ -548,7 +563,7 @@ func (r *result) hasIntakeReference() bool {
 }
 
 // sameDistance is the statistical distance below which two causes predict the same.
-const sameDistance = 1.3
+const sameDistance = 2.0
 
 // sameShare is the same as a share of how far the cause is from no fault at all: two
 // small faults are not alike for being small.
@@ -601,7 +616,8 @@ func (r *result) ambiguities() {
 		}
 		var g Ambiguity
 		for k := i; k < len(ms); k++ {
-			if used[k] || k > i && r.distance(&vs[0], ms[i].hi, ms[i].si, ms[k].hi) > math.Min(sameDistance, sameShare*size[i]) {
+			if used[k] || k > i && !r.accuseEachOther(ms[i].hi, ms[k].hi) &&
+				r.distance(&vs[0], ms[i].hi, ms[i].si, ms[k].hi) > math.Min(sameDistance, sameShare*size[i]) {
 				continue
 			}
 			used[k] = true
@@ -627,6 +643,22 @@ func (r *result) ambiguities() {
 		})
 	}
 	slices.SortStableFunc(r.out.Ambiguities, func(x, y Ambiguity) int { return cmp.Compare(y.Probability, x.Probability) })
+}
+
+// accuseEachOther: two explanations of which only the sum or the difference was
+// measured. Without the meter's own signal a meter that is off and fuel that is off are
+// one to the trims; without a height two pressure sensors that disagree at rest are.
+func (r *result) accuseEachOther(hi, other int) bool {
+	is := func(i int, cs ...Condition) bool { return slices.Contains(cs, r.p.hs[i].condition) }
+	if !r.a.hasMeter() {
+		cs := []Condition{ConditionFuelWeak, ConditionFuelRich, ConditionMeterReadsLow, ConditionMeterReadsHigh}
+		if is(hi, cs...) && is(other, cs...) {
+			return true
+		}
+	}
+	height := slices.ContainsFunc(r.fs, func(f feature) bool { return f.kind == featBaro })
+	pressures := []Condition{ConditionManifoldPressureFault, ConditionBarometerFault}
+	return !height && is(hi, pressures...) && is(other, pressures...)
 }
 
 func (r *result) conditionOf(hi, si int) Condition {
@@ -679,6 +711,10 @@ func (r *result) condemnation() float64 {
 	return r.byCond[ConditionMeterReadsLow] + r.byCond[ConditionMeterReadsHigh] + r.byCond[ConditionMeterSignalFault]
 }
 
+// contradicted: metered air and pressure disagree beyond every explanation. What is
+// then said of the meter rests on the trims alone.
+func (r *result) contradicted() bool { return r.p.oddPressure > 0.5 }
+
 func (r *result) decideConclusive() {
 	reasons := slices.Clone(r.gateFails)
 	if r.plainSignal() {
@@ -690,14 +726,17 @@ func (r *result) decideConclusive() {
 	if sensorOf(r.out.Conditions[0].Condition) == SensorAirMeter && r.condemnation() < condemnAt {
 		reasons = append(reasons, InconclusiveNoLeader)
 	}
-	if sensorOf(r.out.Conditions[0].Condition) == SensorAirMeter && r.p.oddPressure > 0.5 {
+	if r.contradicted() {
 		reasons = append(reasons, InconclusiveContradiction)
 	}
 	if r.byCond[ConditionUnknown] > unknownAt {
 		reasons = append(reasons, InconclusiveUnknownTooProbable)
 	}
-	if r.out.Conditions[0].Condition == ConditionNoFault && r.m.metered && !r.errorKnown() {
+	if r.out.Conditions[0].Condition == ConditionNoFault && r.a.hasMeter() && !r.errorKnown() {
 		reasons = append(reasons, InconclusiveNoLeader)
+	}
+	if r.out.Conditions[0].Condition == ConditionNoFault && r.withoutFullLoad() {
+		reasons = append(reasons, InconclusiveFlowRangeTooSmall)
 	}
 	if !r.adviceClear() {
 		reasons = append(reasons, InconclusiveNoCheapestAdvice)
@@ -709,13 +748,13 @@ func (r *result) decideConclusive() {
 
 func (r *result) manoeuvres() {
 	for i := range r.a.segments[:r.a.kept] {
-		r.out.Manoeuvres = append(r.out.Manoeuvres, r.a.segments[i].report())
+		r.out.Manoeuvres = append(r.out.Manoeuvres, r.a.segments[i].report(r.a.origin))
 	}
 	for k := range r.a.clockless {
 		s := &r.a.clockless[k]
 		if s.samples > 0 {
 			s.refuse(GateNoClock)
-			r.out.Manoeuvres = append(r.out.Manoeuvres, s.report())
+			r.out.Manoeuvres = append(r.out.Manoeuvres, s.report(r.a.origin))
 		}
 	}
 	slices.SortStableFunc(r.out.Manoeuvres, func(x, y Manoeuvre) int {
@@ -733,7 +772,7 @@ func (r *result) useAndProposals() {
 	if a.used > 0 {
 		u.DurationUS = a.lastT - a.firstT
 	}
-	if r.m.metered && r.top > 0 {
+	if r.a.hasMeter() && r.top > 0 {
 		u.HighestFlow = r.top
 	}
 	if v, ok := a.controlUnitDisplacement(); ok {

@@ -31,7 +31,7 @@ func (r *result) missing() []GapItem {
 		}
 	}
 	add(known(a.warmest) && a.warmest < warmTrimC, GapWarmEngine, ManoeuvreWarmIdle)
-	signal(!r.m.metered && a.facts.AirMeter != TechnologyNone && a.distinctSignals() < recordedEnough, sigMAF)
+	signal(r.m.metered && !a.hasMeter(), sigMAF)
 	blurred := a.comparable > 20 && float64(a.notSimultaneous) > 0.3*float64(a.comparable)
 	pulls := a.usedCount(ManoeuvreFullLoadPull)
 	add(blurred || a.clock == ClockRowOrder, GapSimultaneity, ManoeuvreFullLoadPull)

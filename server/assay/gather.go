@@ -96,7 +96,9 @@ func (a *Assay) gather(p *point) {
 	a.rest.standing = false
 	a.ran = true
 	if !p.full {
-		a.fullSince = p.t
+		a.fullSince, a.pullStartRPM = p.t, p.speed.v
+	} else {
+		a.lastFullT, a.lastFullRPM, a.lastFullKPa = p.t, p.speed.v, p.pressure.v
 	}
 	if known(p.coolant) {
 		a.warmest = math.Max(or(a.warmest, p.coolant), p.coolant)
@@ -145,14 +147,14 @@ func (a *Assay) meteredFlow(p *point) float64 {
 	if p.flow.ok && p.flow.v > 0.3 {
 		return p.flow.v
 	}
-	if !a.hasMeter() && p.pressure.ok {
+	if p.pressure.ok && p.running && (!a.hasMeter() || !a.flowComplete()) {
 		return a.soundAir(p)
 	}
 	return math.NaN()
 }
 
 func (a *Assay) hasMeter() bool {
-	return a.tracks[sigMAF].seen() || a.tracks[sigMAFA].seen()
+	return a.tracks[sigMAF].seen() || a.tracks[sigMAFA].seen() || a.tracks[sigMAFB].seen()
 }
 
 // soundAir is what a sound engine of the nominal size takes at the point, in g/s.

@@ -64,17 +64,19 @@ var (
 	fuelShares     = steps(0.06, 0.35, 9)
 	richShares     = steps(0.06, 0.32, 8)
 	pumpShares     = steps(0.08, 0.40, 7)
-	blendShares    = []float64{0.09, 0.13, 0.18, 0.24, 0.30, 0.36}
-	vapourShare    = steps(0.06, 0.40, 7) // of idle flow
-	intakeK        = steps(7, 60, 8)
-	manifoldKPa    = steps(3, 16, 7)
-	manifoldPct    = []float64{0.05, 0.08, 0.12}
-	baroKPa        = steps(3.5, 20, 7)
-	sizes          = steps(0.07, 0.45, 9)
-	falseLeans     = steps(0.06, 0.30, 5)
-	recircs        = steps(0.06, 0.30, 5)
-	timings        = []float64{0.08, 0.13, 0.20}
-	oneBanks       = steps(0.05, 0.30, 5)
+	// pumpOnsets are shares of rated flow from which a pump falls short.
+	pumpOnsets  = []float64{0.08, 0.20, 0.35, 0.55}
+	blendShares = []float64{0.09, 0.13, 0.18, 0.24, 0.30, 0.36}
+	vapourShare = steps(0.06, 0.40, 7) // of idle flow
+	intakeK     = steps(7, 60, 8)
+	manifoldKPa = steps(3, 16, 7)
+	manifoldPct = []float64{0.05, 0.08, 0.12}
+	baroKPa     = steps(3.5, 20, 7)
+	sizes       = steps(0.07, 0.45, 9)
+	falseLeans  = steps(0.06, 0.30, 5)
+	recircs     = steps(0.06, 0.30, 5)
+	timings     = []float64{0.08, 0.13, 0.20}
+	oneBanks    = steps(0.05, 0.30, 5)
 )
 
 // hypotheses lists what may be the matter with this vehicle.
@@ -101,7 +103,7 @@ func (a *Assay) hypotheses(m *model) []hypothesis {
 func (a *Assay) possible(h *hypothesis, m *model) bool {
 	meter := h.condition == ConditionMeterReadsLow || h.condition == ConditionMeterReadsHigh || h.condition == ConditionMeterSignalFault
 	switch {
-	case meter && !m.metered:
+	case meter && !m.metered || h.condition == ConditionMeterSignalFault && !a.hasMeter():
 		return false
 	case h.cause == CauseContaminated:
 		return m.tech == TechnologyHotWire || m.tech == TechnologyHotFilm || m.tech == TechnologyUnspecified
@@ -116,7 +118,7 @@ func (a *Assay) possible(h *hypothesis, m *model) bool {
 	case h.condition == ConditionVehicleFactsWrong:
 		return known(a.facts.DisplacementL)
 	case h.cause == CauseOneBank:
-		return m.twoBanks
+		return m.twoBanks || a.facts.Banks >= 2
 	case h.condition == ConditionThrottleLimited || h.cause == CauseFilterOrDuct:
 		return true
 	}
@@ -231,7 +233,13 @@ func leakStates(h *hypothesis, m *model) []fault {
 func fuelStates(h *hypothesis, m *model) []fault {
 	switch h.cause {
 	case CauseFuelDeliveryLimit:
-		return each(pumpShares, func(x float64) fault { return fault{pump: x} })
+		var ss []fault
+		for _, x := range pumpShares {
+			for _, from := range pumpOnsets {
+				ss = append(ss, fault{pump: x, pumpFrom: from})
+			}
+		}
+		return ss
 	case CauseFuelBlend:
 		return each(blendShares, func(x float64) fault { return fault{fuel: x} })
 	case CauseFuelVapour:
@@ -300,6 +308,10 @@ func (a *Assay) weighByFacts(hs []hypothesis) {
 		}
 		if known(a.facts.EthanolPercent) && h.cause == CauseFuelBlend {
 			h.prior *= 0.3
+		}
+		if h.cause == CauseGain || h.cause == CauseOffset {
+			// The right part number does not clear the part.
+			continue
 		}
 		switch a.facts.outcome(inspectionOf(h.condition, h.cause)) {
 		case OutcomeSound:

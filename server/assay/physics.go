@@ -7,7 +7,7 @@ import "math"
 
 // standardPressure is the ICAO standard atmosphere at a height in metres, in kPa.
 func standardPressure(altitudeM float64) float64 {
-	return 101.325 * math.Pow(1-2.25577e-5*altitudeM, 5.25588)
+	return 101.325 * math.Pow(1-2.25577e-5*math.Min(altitudeM, troposphereM), 5.25588)
 }
 
 // vapourPressure is the saturation pressure of water in kPa over t in degrees

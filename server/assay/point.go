@@ -111,11 +111,23 @@ func (a *Assay) readAir(p *point) {
 			p.flow = reading{v: p.flowA.v + p.flowB.v, sd: math.Hypot(p.flowA.sd, p.flowB.sd), ok: p.flowB.ok}
 		}
 	}
+	p.flow.ok = p.flow.ok && a.flowComplete()
 	p.pressure = a.moving(sigMAPHigh, p.t)
 	if !p.pressure.ok {
 		p.pressure = a.moving(sigMAP, p.t)
 	}
 	p.baro = a.baroAt(p.t)
+}
+
+// flowComplete: the flow of all meters together was recorded. One of two meters says
+// nothing of the other's share.
+func (a *Assay) flowComplete() bool {
+	seen := func(s signal) bool { return a.tracks[s].seen() }
+	if seen(sigMAF) || seen(sigMAFA) && seen(sigMAFB) {
+		return true
+	}
+	twoBanks := seen(sigShortTrim2) || seen(sigLongTrim2) || a.facts.Banks >= 2
+	return seen(sigMAFA) && !twoBanks
 }
 
 // baroAt is the barometric pressure as well as it is known at t, in kPa.
@@ -160,7 +172,7 @@ func (a *Assay) readFuel(p *point) {
 		p.trim[1] = math.NaN()
 	}
 	p.lambdaCmd = positive(a.held(sigLambdaCommand, p.t))
-	p.lambda = positive(firstKnown(a.movingValue(sigLambda1, p.t), a.movingValue(sigLambda2, p.t)))
+	p.lambda = positive(firstKnown(a.settledLambda(sigLambda1, p.t), a.settledLambda(sigLambda2, p.t)))
 	p.oxygen = a.held(sigOxygen1, p.t)
 	p.purge = a.held(sigPurge, p.t)
 	p.egr = a.held(sigRecirculation, p.t)
@@ -171,6 +183,14 @@ func (a *Assay) readFuel(p *point) {
 		}
 	}
 	p.fuelAir = a.fuelAir(p)
+}
+
+// settledLambda leaves out a mixture that is on its way to another.
+func (a *Assay) settledLambda(s signal, t int64) float64 {
+	if r := a.moving(s, t); r.ok && r.sd < maxLambdaSD {
+		return r.v
+	}
+	return math.NaN()
 }
 
 // sameTrimsOnBothBanks: a bank of which only one part of the trim was recorded can
@@ -235,8 +255,18 @@ func (a *Assay) readDriver(p *point) {
 	airy := p.pressure.ok && known(p.baro) && a.throttled() && p.pressure.v >= p.baro-fullLoadDeficitKPa
 	p.full = p.demanded || airy
 	if !known(p.pedal) && !known(p.throttle) {
-		p.full = airy || a.fullWithoutDriver(p)
+		p.full = airy || a.stillPulling(p) || a.fullWithoutDriver(p)
+		// A pull that goes on shows that the driver means it.
+		p.demanded = p.full && p.t-a.fullSince >= fullLoadSettleUS && p.speed.v > a.pullStartRPM+minRiseRPM
 	}
+}
+
+// stillPulling: full load as it was a moment ago, engine speed still rising, and
+// pressure falling no faster than a restriction makes it fall; a lifted pedal drops it
+// at once.
+func (a *Assay) stillPulling(p *point) bool {
+	return a.throttled() && p.pressure.ok && known(p.baro) && p.t-a.lastFullT < second &&
+		p.speed.v > a.lastFullRPM*0.995 && p.pressure.v > p.baro-restrictedKPa && p.pressure.v > a.lastFullKPa-3
 }
 
 // throttled tells whether manifold pressure near the barometer means full load: not

@@ -39,6 +39,8 @@ type segment struct {
 }
 
 const (
+	// minReportSamples: a stretch of fewer points is noise, not something refused.
+	minReportSamples = 3
 	// maxSegments bounds the list; short refused stretches give way to used ones.
 	maxSegments = 48
 	// lapseUS is how long a stretch may be interrupted without ending.
@@ -184,7 +186,7 @@ func (a *Assay) endSegment() {
 	}
 	a.judgeSegment(s)
 	g := gates[s.kind]
-	if s.used || s.lastT-s.startT >= g.reportUS {
+	if s.used || s.lastT-s.startT >= g.reportUS && s.samples >= minReportSamples {
 		a.keepSegment(s)
 	}
 	*s = segment{}
@@ -262,9 +264,9 @@ func segmentWorth(s *segment) float64 {
 	return w
 }
 
-func (s *segment) report() Manoeuvre {
+func (s *segment) report(origin int64) Manoeuvre {
 	m := Manoeuvre{
-		Kind: s.kind, StartUS: s.startT, EndUS: s.lastT, Used: s.used, Samples: s.samples,
+		Kind: s.kind, StartUS: s.startT + origin, EndUS: s.lastT + origin, Used: s.used, Samples: s.samples,
 		MinRPM: s.minRPM, MaxRPM: s.maxRPM, AirRatio: s.air.value(),
 	}
 	for r := GateReason(1); r < 32; r++ {
