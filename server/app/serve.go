@@ -100,7 +100,7 @@ func logHandler(t *streams, level slog.Level) slog.Handler {
 // serveRefusal tells what the user can cure from what is a fault of ours.
 func serveRefusal(err error) error {
 	var own *refusal
-	hint := ""
+	var hint string
 	switch {
 	case errors.As(err, &own):
 		return err

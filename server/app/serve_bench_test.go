@@ -33,10 +33,20 @@ type rawCodec struct{}
 
 func (rawCodec) Name() string { return "proto" }
 
-func (rawCodec) Marshal(v any) ([]byte, error) { return *v.(*[]byte), nil }
+func (rawCodec) Marshal(v any) ([]byte, error) {
+	raw, ok := v.(*[]byte)
+	if !ok {
+		return nil, fmt.Errorf("%T are no bytes", v)
+	}
+	return *raw, nil
+}
 
 func (rawCodec) Unmarshal(data []byte, v any) error {
-	*v.(*[]byte) = append([]byte(nil), data...)
+	raw, ok := v.(*[]byte)
+	if !ok {
+		return fmt.Errorf("%T are no bytes", v)
+	}
+	*raw = append([]byte(nil), data...)
 	return nil
 }
 
@@ -256,7 +266,7 @@ func bareCommits(b *testing.B, db *sql.DB, queue <-chan bareBatch) {
 		b.Error(err)
 		return
 	}
-	defer insert.Close()
+	defer func() { _ = insert.Close() }() // Closing the database tells.
 	for first := range queue {
 		group := []bareBatch{first}
 		for len(queue) > 0 && len(group) < cap(queue) {
@@ -277,7 +287,7 @@ func bareCommit(db *sql.DB, insert *sql.Stmt, group []bareBatch) error {
 	if err != nil {
 		return err
 	}
-	stmt := tx.Stmt(insert)
+	stmt := tx.Stmt(insert) //nolint:sqlclosecheck // The end of the transaction closes it.
 	for _, g := range group {
 		if _, err := stmt.Exec(g.stream, g.sequence, g.blob); err != nil {
 			return errors.Join(err, tx.Rollback())
@@ -361,13 +371,13 @@ func storeSessions(b *testing.B, data string, n int) {
 type process struct {
 	cmd     *exec.Cmd
 	address string
-	lines   *bufio.Reader
+	log     *lockedBuffer
 }
 
 func startProcess(t testing.TB, name string, args ...string) *process {
 	t.Helper()
-	p := &process{cmd: exec.Command(name, args...)}
-	p.cmd.Stderr = &lockedBuffer{}
+	p := &process{cmd: exec.Command(name, args...), log: &lockedBuffer{}}
+	p.cmd.Stderr = p.log
 	out, err := p.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -375,13 +385,12 @@ func startProcess(t testing.TB, name string, args ...string) *process {
 	if err := p.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	p.lines = bufio.NewReader(out)
-	line, err := p.lines.ReadString('\n')
+	line, err := bufio.NewReader(out).ReadString('\n')
 	address, ok := strings.CutPrefix(strings.TrimSpace(line), "ready grpc=")
 	if !ok {
 		_ = p.cmd.Process.Kill() // It is of no use any more.
 		_ = p.cmd.Wait()
-		t.Fatalf("it said %q (%v); its log: %s", line, err, p.cmd.Stderr)
+		t.Fatalf("it said %q (%v); its log: %s", line, err, p.log)
 	}
 	p.address = address
 	return p

@@ -50,7 +50,7 @@ func TestServeSaysThatItIsReadyAndEndsWell(t *testing.T) {
 	if err := errors.Join(conn.Close(), p.stop()); err != nil {
 		t.Errorf("it ended with %v", err)
 	}
-	log := p.cmd.Stderr.(*lockedBuffer).String()
+	log := p.log.String()
 	for line := range strings.Lines(log) {
 		var record map[string]any
 		if err := json.Unmarshal([]byte(line), &record); err != nil {
@@ -74,7 +74,7 @@ func TestServeRefusesWhatIsUnsafeOrUnclear(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer taken.Close()
+	defer func() { _ = taken.Close() }() // Nothing was written to it.
 	plain := writeFile(t, "plain.txt", "no certificate")
 	for name, c := range map[string]struct {
 		args []string
@@ -135,7 +135,9 @@ func TestASocketOfTheFileSystemIsItsOwnersAlone(t *testing.T) {
 		t.Fatal(err)
 	}
 	l.SetUnlinkOnClose(false)
-	l.Close()
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
 	s := serveHere(t, listen)
 	if got := s.app.Address(); got != "unix:"+path {
 		t.Errorf("the address is %s", got)
@@ -222,7 +224,7 @@ func TestBeyondThisMachineOnlyTheCertifiedGetIn(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			defer conn.Close()
+			defer func() { _ = conn.Close() }() // The call tells.
 			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
 			defer cancel()
 			if _, err := pb.NewVehicleServiceClient(conn).ListVehicles(ctx, &pb.ListVehiclesRequest{}); !codeIs(err, c.code) {

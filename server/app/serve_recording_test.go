@@ -107,7 +107,7 @@ func drivesOf(t *testing.T) map[string]drive {
 			t.Fatal(err)
 		}
 		for _, path := range found {
-			if d, ok := real(t, path); ok {
+			if d, ok := recorded(t, path); ok {
 				all[filepath.Base(path)] = d
 			}
 		}
@@ -133,7 +133,7 @@ func simulated(t *testing.T, c *scenario.Case) drive {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer g.Close()
+	defer func() { _ = g.Close() }() // It was only read.
 	if d.vehicle, d.day, err = vehiclefile.Read(g, facts); err != nil {
 		t.Fatal(err)
 	}
@@ -141,15 +141,15 @@ func simulated(t *testing.T, c *scenario.Case) drive {
 	return d
 }
 
-// real reads a recording by the proposed mapping; those that leave questions
+// recorded reads a recording by the proposed mapping; those that leave questions
 // open need a person.
-func real(t *testing.T, path string) (drive, bool) {
+func recorded(t *testing.T, path string) (drive, bool) {
 	t.Helper()
 	f, err := os.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	defer func() { _ = f.Close() }() // It was only read.
 	if ours, err := recording.IsOurs(f); err != nil {
 		t.Fatal(err)
 	} else if ours {
@@ -324,8 +324,7 @@ func TestMoreRecordingsThanAreTakenAtOnceWaitOutside(t *testing.T) {
 	if err := first.Send(header(&pb.RecordingHeader{FileName: "a.csv"})); err != nil {
 		t.Fatal(err)
 	}
-	for s.app.server.Streams() < 1 {
-	}
+	s.awaitStreams(1)
 	// The first has its place a moment after it is open.
 	var err error
 	for range 100 {
@@ -335,8 +334,7 @@ func TestMoreRecordingsThanAreTakenAtOnceWaitOutside(t *testing.T) {
 	}
 	refused(t, err, codes.ResourceExhausted, pb.ErrorReason_ERROR_REASON_TOO_MANY_STREAMS)
 	cancel()
-	for s.app.server.Streams() > 0 {
-	}
+	s.awaitStreams(0)
 	_, err = s.assay(header(&pb.RecordingHeader{FileName: "b.csv"}), piece([]byte("time_s,EngineSpeed\n0,800\n1,800\n")))
 	if err != nil {
 		t.Errorf("the place did not become free: %v", err)

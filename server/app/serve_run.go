@@ -88,7 +88,7 @@ func New(ctx context.Context, o ServeOptions) (*App, error) {
 	a := &App{options: o}
 	for _, step := range []func(context.Context) error{a.startTelemetry, a.listen, a.openStore, a.makeServer} {
 		if err := step(ctx); err != nil {
-			return nil, errors.Join(err, a.release())
+			return nil, errors.Join(err, a.release()) //nolint:contextcheck // What is let go of must not depend on a context that has ended.
 		}
 	}
 	return a, nil
@@ -132,7 +132,7 @@ func (a *App) makeServer(context.Context) error {
 	if err != nil {
 		return fmt.Errorf("making the sessions: %w", err)
 	}
-	a.server, err = rpc.New(rpc.Config{
+	a.server, err = rpc.New(rpc.Config{ //nolint:contextcheck // The server outlives the context of its making.
 		Manager: a.manager, Log: a.log, Telemetry: a.telemetry, Instruments: a.instruments,
 		Credentials: secrets, Reflection: !a.options.NoReflection, Limits: a.options.Limits,
 	})
@@ -157,8 +157,8 @@ func (a *App) Run(ctx context.Context) error {
 			served <- nil
 		}
 	}
-	a.drain()
-	return errors.Join(err, <-served, a.release())
+	a.drain()                                      //nolint:contextcheck // ctx has ended; the drain has a bound of its own.
+	return errors.Join(err, <-served, a.release()) //nolint:contextcheck // The same.
 }
 
 func (a *App) announce() error {

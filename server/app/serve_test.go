@@ -110,6 +110,18 @@ func (s *service) context() context.Context {
 	return ctx
 }
 
+// awaitStreams waits until as many streams are open.
+func (s *service) awaitStreams(n int64) {
+	s.t.Helper()
+	for range 10_000 {
+		if s.app.server.Streams() == n {
+			return
+		}
+		time.Sleep(time.Millisecond)
+	}
+	s.t.Fatalf("%d streams are open, want %d", s.app.server.Streams(), n)
+}
+
 // refused checks status, reason and what else belongs to the reason.
 func refused(t testing.TB, err error, code codes.Code, reason pb.ErrorReason, metadata ...string) {
 	t.Helper()
@@ -189,13 +201,10 @@ var twoSignals = []*pb.SignalDefinition{
 	{Path: "Vehicle.OBD.MAF", Unit: "g/s", TimeUncertaintyUs: 50_000},
 }
 
-func (s *service) capture(session string, signals ...*pb.SignalDefinition) *pb.Capture {
+func (s *service) capture(session string) *pb.Capture {
 	s.t.Helper()
-	if len(signals) == 0 {
-		signals = twoSignals
-	}
 	return must(s.sessions.CreateCapture(s.context(), &pb.CreateCaptureRequest{
-		Parent: session, Capture: &pb.Capture{Signals: signals, Clock: pb.ClockKind_CLOCK_KIND_HOST},
+		Parent: session, Capture: &pb.Capture{Signals: twoSignals, Clock: pb.ClockKind_CLOCK_KIND_HOST},
 	}))(s.t).GetCapture()
 }
 
@@ -620,7 +629,7 @@ func TestEveryRefusalOfAPushEndsItAndKeepsWhatWasAcknowledged(t *testing.T) {
 		"empty message":       {&pb.PushSamplesRequest{}, codes.InvalidArgument, pb.ErrorReason_ERROR_REASON_INVALID_FIELD, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
-			capture := s.capture(s.session().GetName()).GetName()
+			capture := s.capture(s.session().GetName()).GetName() //nolint:contextcheck // Each call has its own.
 			p := must(s.open(ctx, capture, 0))(t)
 			p.push(batch(1, 4))
 			if err := p.await(1); err != nil {
@@ -734,9 +743,7 @@ func TestAnOpenStreamIsToldOfTheDrain(t *testing.T) {
 	if err := rec.Send(header(&pb.RecordingHeader{FileName: "x.csv"})); err != nil {
 		t.Fatal(err)
 	}
-	for s.app.server.Streams() < 6 {
-		time.Sleep(time.Millisecond)
-	}
+	s.awaitStreams(6)
 	start := time.Now()
 	if err := s.stop(); err != nil {
 		t.Fatal(err)

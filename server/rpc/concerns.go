@@ -168,7 +168,7 @@ func (s *Server) draining(ctx context.Context, c *call, next func(context.Contex
 	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	stop := context.AfterFunc(s.down, func() { cancel(errGoingDown) })
+	stop := context.AfterFunc(s.down, func() { cancel(errGoingDown) }) //nolint:contextcheck // The server's life ends the call.
 	defer stop()
 	return next(ctx)
 }

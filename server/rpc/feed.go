@@ -27,6 +27,9 @@ type feed struct {
 const latestUS = recording.MaxTimeS * 1_000_000
 
 func newFeed(facts assay.Facts, c *pb.Capture) (*feed, error) {
+	if c.GetClock() == pb.ClockKind_CLOCK_KIND_UNSPECIFIED {
+		return nil, invalid("clock", "is missing; expected what the times rest on")
+	}
 	a := assay.New(facts)
 	defs := make([]assay.SignalDef, len(c.GetSignals()))
 	for i, s := range c.GetSignals() {
@@ -68,6 +71,8 @@ func (f *feed) check(b *pb.SampleBatch) error {
 		return e
 	case len(b.GetOffsetUs()) != n || len(b.GetSignal()) != n:
 		return invalid("value", fmt.Sprintf("has %d entries, offset_us %d and signal %d; expected as many in each", n, len(b.GetOffsetUs()), len(b.GetSignal())))
+	case n == 0 && b.GetGap() == nil:
+		return invalid("value", "is empty; expected at least one sample, or a gap")
 	case len(b.GetTimeUncertaintyUs()) != 0 && len(b.GetTimeUncertaintyUs()) != n:
 		return invalid("time_uncertainty_us", fmt.Sprintf("has %d entries; expected none or %d", len(b.GetTimeUncertaintyUs()), n))
 	}
@@ -90,7 +95,9 @@ func (f *feed) checkSample(b *pb.SampleBatch, i int) error {
 		return invalid(fmt.Sprintf("offset_us[%d]", i), fmt.Sprintf("is %d after %d; expected times that do not fall", offset, b.OffsetUs[i-1]))
 	case len(b.GetTimeUncertaintyUs()) > 0 && b.TimeUncertaintyUs[i] < 0:
 		return invalid(fmt.Sprintf("time_uncertainty_us[%d]", i), fmt.Sprintf("is %d; expected 0 or more", b.TimeUncertaintyUs[i]))
-	case base < -latestUS || base > latestUS || offset < -latestUS || offset > latestUS || base+offset < 0 || base+offset > latestUS:
+	case offset < 0:
+		return invalid(fmt.Sprintf("offset_us[%d]", i), fmt.Sprintf("is %d; expected 0 or more", offset))
+	case base < 0 || base > latestUS || offset > latestUS || base+offset > latestUS:
 		e := refuse(pb.ErrorReason_ERROR_REASON_TIME_OUT_OF_SESSION, fmt.Sprintf("sample %d of batch %d lies outside the recording; expected 0 to %d µs", i, b.GetSequence(), int64(latestUS)))
 		e.Metadata = map[string]string{"sequence": strconv.FormatInt(b.GetSequence(), 10), "earliest_us": "0", "latest_us": strconv.FormatInt(latestUS, 10)}
 		return e

@@ -30,11 +30,11 @@ type call struct {
 type layer func(ctx context.Context, c *call, next func(context.Context) error) error
 
 // through runs a call through all layers, the first being the outermost.
-func through(layers []layer, ctx context.Context, c *call, service func(context.Context) error) error {
+func through(ctx context.Context, layers []layer, c *call, service func(context.Context) error) error {
 	if len(layers) == 0 {
 		return service(ctx)
 	}
-	return layers[0](ctx, c, func(ctx context.Context) error { return through(layers[1:], ctx, c, service) })
+	return layers[0](ctx, c, func(ctx context.Context) error { return through(ctx, layers[1:], c, service) })
 }
 
 // unaryLayers and streamLayers put the same list around calls of both kinds.
@@ -42,7 +42,7 @@ func unaryLayers(layers []layer) grpc.UnaryServerInterceptor {
 	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (resp any, err error) {
 		c := &call{method: info.FullMethod}
 		c.request, _ = req.(proto.Message)
-		err = through(layers, ctx, c, func(ctx context.Context) (err error) {
+		err = through(ctx, layers, c, func(ctx context.Context) (err error) {
 			resp, err = handler(ctx, req)
 			return err
 		})
@@ -56,7 +56,7 @@ func unaryLayers(layers []layer) grpc.UnaryServerInterceptor {
 func streamLayers(layers []layer) grpc.StreamServerInterceptor {
 	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 		c := &call{method: info.FullMethod, stream: true}
-		return through(layers, stream.Context(), c, func(ctx context.Context) error {
+		return through(stream.Context(), layers, c, func(ctx context.Context) error {
 			return handler(srv, &layeredStream{ServerStream: stream, ctx: ctx, call: c})
 		})
 	}

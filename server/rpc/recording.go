@@ -246,7 +246,7 @@ func agreedMapping(ctx context.Context, f io.ReadSeeker, name string) (*recordin
 	return p.Mapping, nil
 }
 
-// ambiguous lists what a file leaves open: question_1, choice_1a, choice_1b …
+// ambiguous lists what a file leaves open: question_1, choice_1a, choice_1b and so on.
 func ambiguous(p *recording.Proposal) error {
 	const shown = 10 // Of each kind; a trailer has room for no more.
 	e := refuse(pb.ErrorReason_ERROR_REASON_MAPPING_AMBIGUOUS,

@@ -50,7 +50,8 @@ type Limits struct {
 	// the usual limit of gRPC.
 	MessageBytes int
 	// StreamsPerConnection bounds calls under way on one connection, streams
-	// and others; 1,000 by default. A client waits for its turn beyond it.
+	// and others; 5,000 by default, so that one gateway can push and watch
+	// 2,000 sessions. A client waits for its turn beyond it.
 	StreamsPerConnection int
 	// Streams bounds the streams of all connections together; 10,000 by
 	// default: 2,000 sessions that are pushed and watched, twice over.
@@ -65,7 +66,7 @@ type Limits struct {
 
 func (l Limits) withDefaults() Limits {
 	set(&l.MessageBytes, 4<<20)
-	set(&l.StreamsPerConnection, 1000)
+	set(&l.StreamsPerConnection, 5000)
 	set(&l.Streams, 10_000)
 	set(&l.Recordings, 8)
 	set(&l.RecordingBytes, 256<<20)
@@ -108,9 +109,9 @@ const (
 	// car loses its network without a word.
 	pingAfter   = 30 * time.Second
 	pingTimeout = 10 * time.Second
-	// pingMin is how often clients may ping, with or without a call, without
+	// pingSpacing is how often clients may ping, with or without a call, without
 	// being cut off.
-	pingMin = 10 * time.Second
+	pingSpacing = 10 * time.Second
 	// maxHeaderBytes is room for tokens and traces; the library's default is 16 MiB.
 	maxHeaderBytes = 64 << 10
 	// handshakeTime is how long a connection may take to become one.
@@ -147,11 +148,11 @@ func (s *Server) options(c Config) []grpc.ServerOption {
 		grpc.UnaryInterceptor(unaryLayers(layers)),
 		grpc.StreamInterceptor(streamLayers(layers)),
 		grpc.MaxRecvMsgSize(s.limits.MessageBytes),
-		grpc.MaxConcurrentStreams(uint32(s.limits.StreamsPerConnection)), //nolint:gosec // A limit that an operator sets.
+		grpc.MaxConcurrentStreams(uint32(s.limits.StreamsPerConnection)),
 		grpc.MaxHeaderListSize(maxHeaderBytes),
 		grpc.ConnectionTimeout(handshakeTime),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: pingAfter, Timeout: pingTimeout}),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingMin, PermitWithoutStream: true}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingSpacing, PermitWithoutStream: true}),
 		grpc.WaitForHandlers(true),
 	}
 	if c.Telemetry != nil {

@@ -30,7 +30,7 @@ var durations = []float64{0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 
 // Instruments makes the instruments; nil where metrics go nowhere.
 func (p *Providers) Instruments() (*Instruments, error) {
 	if !p.measuring {
-		return nil, nil
+		return nil, nil //nolint:nilnil // Nil instruments are silent.
 	}
 	m := p.metrics.Meter(scope)
 	var i Instruments
