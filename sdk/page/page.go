@@ -144,10 +144,9 @@ func (s *sheet) findings(a *pb.Assessment) {
 
 func (s *sheet) findingProbability(f *pb.SensorFinding) string {
 	switch f.GetFinding() {
-	case pb.Finding_FINDING_NOT_FITTED, pb.Finding_FINDING_UNSPECIFIED:
+	case pb.Finding_FINDING_NOT_FITTED, pb.Finding_FINDING_UNSPECIFIED, pb.Finding_FINDING_INCONCLUSIVE:
+		// The probability of what is not found would read as that of a fault.
 		return ""
-	case pb.Finding_FINDING_INCONCLUSIVE:
-		return s.words.AtBest(f.GetProbability())
 	}
 	return s.words.Probability(f.GetProbability())
 }
@@ -389,6 +388,10 @@ func (s *sheet) stretches(a *pb.Assessment) {
 	s.heading(s.labels.Stretches)
 	list(s, a.Manoeuvres, maxEvidence, func(_ int, m *pb.Manoeuvre) {
 		when := wording.Clock(m.GetStartUs()) + s.glyphs.to + wording.Clock(m.GetEndUs())
+		if a.GetSampleUse().GetClock() == pb.ClockKind_CLOCK_KIND_ROW_ORDER {
+			// Without a clock the times are row numbers in disguise.
+			when = "–"
+		}
 		s.item(when, stretchTimes, s.words.Manoeuvre(m.GetKind())+": "+s.words.Stretch(m))
 	})
 }

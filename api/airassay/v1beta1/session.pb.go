@@ -134,7 +134,7 @@ func (CaptureState) EnumDescriptor() ([]byte, []int) {
 }
 
 // ErrorReason lists the reasons that google.rpc.ErrorInfo carries in errors of
-// this API, as the name of the value, with the domain airassay.dev.
+// this API, as the name of the value without ERROR_REASON_, with the domain airassay.dev.
 type ErrorReason int32
 
 const (

@@ -38,17 +38,17 @@ const (
 type VehicleServiceClient interface {
 	// CreateVehicle stores a vehicle. A repeat with the same request_id and body
 	// returns the vehicle of the first call; with another body it is ALREADY_EXISTS
-	// (REASON_REQUEST_ID_REUSED).
+	// (REQUEST_ID_REUSED).
 	CreateVehicle(ctx context.Context, in *CreateVehicleRequest, opts ...grpc.CallOption) (*CreateVehicleResponse, error)
 	// GetVehicle returns a vehicle, or NOT_FOUND.
 	GetVehicle(ctx context.Context, in *GetVehicleRequest, opts ...grpc.CallOption) (*GetVehicleResponse, error)
 	// ListVehicles returns vehicles in the order of their creation.
 	ListVehicles(ctx context.Context, in *ListVehiclesRequest, opts ...grpc.CallOption) (*ListVehiclesResponse, error)
 	// UpdateVehicle changes the fields of update_mask. Sessions keep the facts
-	// that held when they were created. A stale etag is ABORTED (REASON_ETAG_MISMATCH).
+	// that held when they were created. A stale etag is ABORTED (ETAG_MISMATCH).
 	UpdateVehicle(ctx context.Context, in *UpdateVehicleRequest, opts ...grpc.CallOption) (*UpdateVehicleResponse, error)
 	// DeleteVehicle removes a vehicle that has no sessions; FAILED_PRECONDITION
-	// (REASON_VEHICLE_HAS_SESSIONS) otherwise.
+	// (VEHICLE_HAS_SESSIONS) otherwise.
 	DeleteVehicle(ctx context.Context, in *DeleteVehicleRequest, opts ...grpc.CallOption) (*DeleteVehicleResponse, error)
 }
 
@@ -119,17 +119,17 @@ func (c *vehicleServiceClient) DeleteVehicle(ctx context.Context, in *DeleteVehi
 type VehicleServiceServer interface {
 	// CreateVehicle stores a vehicle. A repeat with the same request_id and body
 	// returns the vehicle of the first call; with another body it is ALREADY_EXISTS
-	// (REASON_REQUEST_ID_REUSED).
+	// (REQUEST_ID_REUSED).
 	CreateVehicle(context.Context, *CreateVehicleRequest) (*CreateVehicleResponse, error)
 	// GetVehicle returns a vehicle, or NOT_FOUND.
 	GetVehicle(context.Context, *GetVehicleRequest) (*GetVehicleResponse, error)
 	// ListVehicles returns vehicles in the order of their creation.
 	ListVehicles(context.Context, *ListVehiclesRequest) (*ListVehiclesResponse, error)
 	// UpdateVehicle changes the fields of update_mask. Sessions keep the facts
-	// that held when they were created. A stale etag is ABORTED (REASON_ETAG_MISMATCH).
+	// that held when they were created. A stale etag is ABORTED (ETAG_MISMATCH).
 	UpdateVehicle(context.Context, *UpdateVehicleRequest) (*UpdateVehicleResponse, error)
 	// DeleteVehicle removes a vehicle that has no sessions; FAILED_PRECONDITION
-	// (REASON_VEHICLE_HAS_SESSIONS) otherwise.
+	// (VEHICLE_HAS_SESSIONS) otherwise.
 	DeleteVehicle(context.Context, *DeleteVehicleRequest) (*DeleteVehicleResponse, error)
 	mustEmbedUnimplementedVehicleServiceServer()
 }

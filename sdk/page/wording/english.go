@@ -425,7 +425,6 @@ var _ = register(&language{
 		unusedSignals:    "not used: %[1]s",
 		more:             "and %[1]d more",
 		below:            "and %[1]d more, %[2]s together",
-		atBest:           "%[1]s at best",
 		between:          "%[1]s to %[2]s",
 		separate:         "to tell them apart, in this order:",
 		together:         "%[1]s together",

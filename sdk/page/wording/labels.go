@@ -97,7 +97,6 @@ type phrases struct {
 	unusedSignals    string
 	more             string
 	below            string
-	atBest           string
 	between          string
 	separate         string
 	together         string

@@ -491,11 +491,6 @@ func (c Catalogue) CauseOf(m *pb.AmbiguousCause) string {
 	return c.causeName(m.GetCondition(), m.GetCause())
 }
 
-// AtBest is the probability of the likeliest of several findings of which none is firm.
-func (c Catalogue) AtBest(p float64) string {
-	return fmt.Sprintf(c.l.phrases.atBest, c.Probability(p))
-}
-
 // MeterErrorTitle is the heading over the error curve of a bank's meter.
 func (c Catalogue) MeterErrorTitle(bank int32) string {
 	return c.withBank(c.l.labels.MeterError, bank)
@@ -517,6 +512,11 @@ func (c Catalogue) ambiguousCauses(m *pb.Ambiguity) string {
 func (c Catalogue) causeName(condition pb.Condition, cause pb.Cause) string {
 	if cause == pb.Cause_CAUSE_UNSPECIFIED {
 		return c.Condition(condition)
+	}
+	switch cause {
+	case pb.Cause_CAUSE_BIAS, pb.Cause_CAUSE_STUCK, pb.Cause_CAUSE_OPEN_OR_SHORT_CIRCUIT, pb.Cause_CAUSE_INTERMITTENT:
+		// Several sensors fail in these ways.
+		return c.Condition(condition) + ": " + c.Cause(cause)
 	}
 	return c.Cause(cause)
 }
@@ -583,10 +583,13 @@ func (c Catalogue) FactProposal(f *pb.FactProposal) string {
 func (c Catalogue) SampleUse(s *pb.SampleUse) string {
 	parts := []string{
 		fmt.Sprintf(c.l.phrases.samplesUsed, Count(s.GetUsed()), Count(s.GetLate()), Count(s.GetOutOfRange()), Count(s.GetUnused())),
-		fmt.Sprintf(c.l.phrases.lasting, c.Duration(s.GetDurationUs())),
-		c.ClockKind(s.GetClock()),
 	}
-	if s.GetTypicalSpacingUs() != 0 {
+	timed := s.GetClock() != pb.ClockKind_CLOCK_KIND_ROW_ORDER
+	if timed {
+		parts = append(parts, fmt.Sprintf(c.l.phrases.lasting, c.Duration(s.GetDurationUs())))
+	}
+	parts = append(parts, c.ClockKind(s.GetClock()))
+	if timed && s.GetTypicalSpacingUs() != 0 {
 		parts = append(parts, fmt.Sprintf(c.l.phrases.spacing, c.Duration(s.GetTypicalSpacingUs())))
 	}
 	if s.GetHighestFlowGPerS() != 0 {
