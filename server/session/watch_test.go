@@ -136,9 +136,11 @@ func TestLiveVerdictComesSoonAfterTheLastSample(t *testing.T) {
 		}
 	}()
 	w := f.writer(c.GetName(), 0)
-	f.pushPaced(w, cut(d.Samples, always(1+len(d.Samples)/150)))
-	f.must(w.Close())
+	batches := cut(d.Samples, always(1+len(d.Samples)/150))
+	f.pushPaced(w, batches[:len(batches)-1])
 	sent := time.Now()
+	f.pushPaced(w, batches[len(batches)-1:])
+	f.must(w.Close())
 	select {
 	case at := <-arrived:
 		t.Logf("the verdict on all samples came %v after the last", at.Sub(sent))
