@@ -390,7 +390,7 @@ func (s *sheet) stretches(a *pb.Assessment) {
 		when := wording.Clock(m.GetStartUs()) + s.glyphs.to + wording.Clock(m.GetEndUs())
 		if a.GetSampleUse().GetClock() == pb.ClockKind_CLOCK_KIND_ROW_ORDER {
 			// Without a clock the times are row numbers in disguise.
-			when = "–"
+			when = "-"
 		}
 		s.item(when, stretchTimes, s.words.Manoeuvre(m.GetKind())+": "+s.words.Stretch(m))
 	})
