@@ -13,6 +13,7 @@ import (
 	"net"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -50,6 +51,17 @@ func (rawCodec) Unmarshal(data []byte, v any) error {
 	return nil
 }
 
+// BenchmarkPushWatched is BenchmarkPush where somebody watches the verdict of
+// each session, so that every sample is judged as it comes, on the same cores.
+func BenchmarkPushWatched(b *testing.B) {
+	const samples, streams = 50, 10
+	took := pushOurs(b, samples, streams, true)
+	bare := pushBare(b, samples, streams)
+	b.ReportMetric(float64(b.N*samples)/took.Seconds(), "samples/s")
+	b.ReportMetric(bare.Seconds()/took.Seconds(), "of-bare")
+	b.ReportMetric(0, "ns/op")
+}
+
 // BenchmarkPush measures durable and acknowledged samples a second, beside a
 // bare stream of the same bytes whose receiver commits the same batches to the
 // same settings of SQLite, grouping what waits as the store does. b.N is the
@@ -58,7 +70,7 @@ func BenchmarkPush(b *testing.B) {
 	for _, samples := range []int{50, 500} {
 		for _, streams := range []int{1, 10, 100} {
 			b.Run(fmt.Sprintf("samples=%d/streams=%d", samples, streams), func(b *testing.B) {
-				ours := pushOurs(b, samples, streams)
+				ours := pushOurs(b, samples, streams, false)
 				bare := pushBare(b, samples, streams)
 				perSecond := func(took time.Duration) float64 { return float64(b.N*samples) / took.Seconds() }
 				b.ReportMetric(perSecond(ours), "samples/s")
@@ -147,13 +159,19 @@ func inParallel(b *testing.B, conn *grpc.ClientConn, method string, firsts [][]b
 	return time.Since(start)
 }
 
-func pushOurs(b *testing.B, samples, streams int) time.Duration {
+func pushOurs(b *testing.B, samples, streams int, watched bool) time.Duration {
 	b.Helper()
 	s := serveHere(b, func(o *ServeOptions) { o.LogHandler = nil })
 	defer s.end()
 	var firsts [][]byte
 	for range streams {
-		c := s.capture(s.session().GetName())
+		opened := s.session().GetName()
+		if watched {
+			stream := must(s.verdicts.WatchVerdict(s.context(), &pb.WatchVerdictRequest{Session: opened}))(b)
+			must(stream.Recv())(b)
+			go func() { _ = endOf(stream) }() // It ends with the service.
+		}
+		c := s.capture(opened)
 		firsts = append(firsts, bytesOf(b, &pb.PushSamplesRequest{Message: &pb.PushSamplesRequest_Open{Open: &pb.PushOpen{Capture: c.GetName()}}}))
 	}
 	return inParallel(b, s.conn, pb.SessionService_PushSamples_FullMethodName, firsts, samples)
@@ -402,4 +420,95 @@ func (p *process) stop() error {
 		return err
 	}
 	return p.cmd.Wait()
+}
+
+// BenchmarkSessionsAtOnce streams 50 samples a second into each of many
+// sessions, ten samples a batch, for ten seconds an iteration, all of it by one
+// connection from this process. It reports the longest and the usual time from
+// sending a batch to its acknowledgement; a batch that is lost fails it.
+func BenchmarkSessionsAtOnce(b *testing.B) {
+	for _, n := range []int{500, 2000} {
+		b.Run(fmt.Sprintf("sessions=%d", n), func(b *testing.B) {
+			s := serveHere(b, func(o *ServeOptions) { o.LogHandler = nil })
+			firsts := make([][]byte, n)
+			var all sync.WaitGroup
+			for w := range 50 {
+				all.Go(func() {
+					for i := w; i < n; i += 50 {
+						c := s.capture(s.session().GetName())
+						firsts[i] = bytesOf(b, &pb.PushSamplesRequest{Message: &pb.PushSamplesRequest_Open{Open: &pb.PushOpen{Capture: c.GetName()}}})
+					}
+				})
+			}
+			all.Wait()
+			const seconds, perSecond = 10, 5
+			share := wires(b, seconds*perSecond*b.N, 10)
+			var mu sync.Mutex
+			var lags []time.Duration
+			b.ResetTimer()
+			for i := range n {
+				all.Go(func() {
+					time.Sleep(time.Duration(i) * time.Second / time.Duration(perSecond*n)) // Spread evenly.
+					own, err := paced(s.conn, firsts[i], share, time.Second/perSecond)
+					if err != nil {
+						b.Error(err)
+					}
+					mu.Lock()
+					defer mu.Unlock()
+					lags = append(lags, own...)
+				})
+			}
+			all.Wait()
+			slices.Sort(lags)
+			b.ReportMetric(float64(len(lags)*10)/b.Elapsed().Seconds(), "samples/s")
+			b.ReportMetric(float64(lags[len(lags)/2].Microseconds())/1000, "p50-ms")
+			b.ReportMetric(float64(lags[len(lags)*99/100].Microseconds())/1000, "p99-ms")
+			b.ReportMetric(float64(lags[len(lags)-1].Microseconds())/1000, "max-ms")
+		})
+	}
+}
+
+// paced pushes batches at a steady pace and gives the time from sending each to
+// the acknowledgement that covers it.
+func paced(conn *grpc.ClientConn, first []byte, batches [][]byte, every time.Duration) ([]time.Duration, error) {
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	stream, err := conn.NewStream(ctx, &grpc.StreamDesc{ClientStreams: true, ServerStreams: true}, pb.SessionService_PushSamples_FullMethodName, grpc.ForceCodec(rawCodec{}))
+	if err != nil {
+		return nil, err
+	}
+	if err := stream.SendMsg(&first); err != nil {
+		return nil, err
+	}
+	times := make(chan time.Time, len(batches))
+	go func() {
+		pace := time.NewTicker(every)
+		defer pace.Stop()
+		for i := range batches {
+			<-pace.C
+			times <- time.Now()
+			if stream.SendMsg(&batches[i]) != nil {
+				return
+			}
+		}
+		_ = stream.CloseSend() // The receiving side sees what became of it.
+	}()
+	var lags []time.Duration
+	for {
+		var raw []byte
+		err := stream.RecvMsg(&raw)
+		if errors.Is(err, io.EOF) && len(lags) == len(batches) {
+			return lags, nil
+		}
+		if err != nil {
+			return lags, fmt.Errorf("%d of %d batches: %w", len(lags), len(batches), err)
+		}
+		var r pb.PushSamplesResponse
+		if err := proto.Unmarshal(raw, &r); err != nil {
+			return lags, err
+		}
+		for int64(len(lags)) < r.GetAcknowledged().GetLastSequence() {
+			lags = append(lags, time.Since(<-times))
+		}
+	}
 }

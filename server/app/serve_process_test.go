@@ -19,6 +19,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -26,6 +27,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
+	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 )
@@ -113,9 +115,9 @@ func TestDataGoWhereStateBelongs(t *testing.T) {
 		t.Skip("skipped: another convention holds there")
 	}
 	for name, c := range map[string]struct{ state, home, want string }{
-		"state home":              {"/x/state", "/home/me", "/x/state/airassay"},
-		"home":                    {"", "/home/me", "/home/me/.local/state/airassay"},
-		"relative paths are void": {"state", "/home/me", "/home/me/.local/state/airassay"},
+		"state home":              {"/x/state", "/me", "/x/state/airassay"},
+		"home":                    {"", "/me", "/me/.local/state/airassay"},
+		"relative paths are void": {"state", "/me", "/me/.local/state/airassay"},
 		"nowhere":                 {"", "", ""},
 	} {
 		t.Setenv("XDG_STATE_HOME", c.state)
@@ -256,5 +258,68 @@ func TestWhatWasStoredIsThereAfterARestart(t *testing.T) {
 	}
 	if err := p.end(); err != nil {
 		t.Error(err)
+	}
+}
+
+// stalled opens a stream that no drain can end by itself: its handler waits for
+// the client.
+func stalled(t *testing.T, address string) *grpc.ClientConn {
+	t.Helper()
+	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	stream, err := reflectionpb.NewServerReflectionClient(conn).ServerReflectionInfo(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	ask := &reflectionpb.ServerReflectionRequest{MessageRequest: &reflectionpb.ServerReflectionRequest_ListServices{}}
+	if err := stream.Send(ask); err != nil {
+		t.Fatal(err)
+	}
+	got, err := stream.Recv()
+	if err != nil || len(got.GetListServicesResponse().GetService()) < 4 {
+		t.Fatalf("the services are %v (%v)", got, err)
+	}
+	return conn
+}
+
+func TestACallThatDoesNotEndIsCutOffInTime(t *testing.T) {
+	if onWindows {
+		t.Skip("skipped: processes cannot be asked to end there")
+	}
+	binary := built(t)
+	for name, c := range map[string]struct {
+		drain string
+		twice bool
+		good  bool
+	}{
+		"after the bound":    {"300ms", false, true},
+		"at a second signal": {"60s", true, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			p := startProcess(t, binary, "serve", "--listen", "127.0.0.1:0", "--data", filepath.Join(t.TempDir(), "data"), "--drain", c.drain)
+			conn := stalled(t, p.address)
+			defer func() { _ = conn.Close() }() // The server is gone.
+			start := time.Now()
+			if err := p.cmd.Process.Signal(syscall.SIGTERM); err != nil {
+				t.Fatal(err)
+			}
+			for range 1000 {
+				if strings.Contains(p.log.String(), "going down") {
+					break
+				}
+				time.Sleep(5 * time.Millisecond)
+			}
+			if c.twice {
+				if err := p.cmd.Process.Signal(syscall.SIGTERM); err != nil {
+					t.Fatal(err)
+				}
+			}
+			err := p.cmd.Wait()
+			if (err == nil) != c.good || time.Since(start) > 20*time.Second {
+				t.Errorf("it ended after %v with %v; its log: %s", time.Since(start), err, p.log)
+			}
+		})
 	}
 }
