@@ -19,12 +19,13 @@ import (
 const serveLong = `Serves the API by gRPC until it is stopped, and keeps what it is told in a
 directory. When it is ready it prints one line: "ready grpc=ADDRESS".
 
-Without flags it listens on this machine only. Any other address can be
-reached by others, who may read and change everything: it needs a certificate
-(--tls-cert and --tls-key; with --tls-client-ca only clients with a certificate
-of that authority get in), or --insecure-plaintext-network, which gives up both
-secrecy and any knowledge of who calls. --listen unix:/PATH takes calls by a
-socket in the file system, from this user only.
+Without flags it listens on this machine only, to everybody who has an account
+there. Any other address can be reached from other machines, where anybody may
+read and change everything: it needs a certificate (--tls-cert and --tls-key;
+with --tls-client-ca only clients with a certificate of that authority get in),
+or --insecure-plaintext-network, which gives up secrecy and any knowledge of who
+calls. --listen unix:/PATH takes calls by a socket in the file system, from this
+user only.
 
 Telemetry is silent unless the environment asks for it by the standard
 variables, such as OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_METRICS_EXPORTER.
@@ -67,14 +68,14 @@ func serveCommand() command {
 }
 
 func declareServe(flags *pflag.FlagSet, o *ServeOptions) {
-	flags.StringVar(&o.Listen, "listen", defaultListen, "take calls at this `ADDRESS`: HOST:PORT (port 0 picks a free one) or\nunix:/PATH")
-	flags.StringVar(&o.Data, "data", "", "keep vehicles, sessions and samples in this `DIRECTORY`, which is made\nif need be; by default airassay in $XDG_STATE_HOME or ~/.local/state")
+	flags.StringVar(&o.Listen, "listen", defaultListen, "take calls at this `ADDRESS`: HOST:PORT (port 0 picks a free one) or unix:/PATH")
+	flags.StringVar(&o.Data, "data", "", "keep vehicles, sessions and samples in this `DIRECTORY`, which is made if need be; by default airassay in $XDG_STATE_HOME or ~/.local/state")
 	flags.StringVar(&o.TLSCert, "tls-cert", "", "secure connections with the certificate chain in this PEM `FILE`")
 	flags.StringVar(&o.TLSKey, "tls-key", "", "the certificate's private key, in this PEM `FILE`")
 	flags.StringVar(&o.TLSClientCA, "tls-client-ca", "", "let in only clients with a certificate of the authorities in this PEM `FILE`")
-	flags.BoolVar(&o.InsecureNetwork, "insecure-plaintext-network", false, "listen beyond this machine without TLS: everybody on the way can read\nand change everything")
+	flags.BoolVar(&o.InsecureNetwork, "insecure-plaintext-network", false, "listen beyond this machine without TLS: everybody on the way can read and change everything")
 	flags.BoolVar(&o.NoReflection, "no-reflection", false, "do not let clients list and describe the services")
-	flags.DurationVar(&o.Drain, "drain", defaultDrain, "when stopped, give calls under way this long")
+	flags.DurationVar(&o.Drain, "drain", defaultDrain, "when stopped, give calls under way this much `TIME`")
 }
 
 // serve is the command: options in, a line on stdout, logs on stderr.

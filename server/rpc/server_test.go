@@ -27,6 +27,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/page/wording"
 	"github.com/airassay/airassay/sdk/recording"
 	"github.com/airassay/airassay/server/assay"
 	"github.com/airassay/airassay/server/session"
@@ -384,5 +385,27 @@ func TestAPageIsCutWhereItWouldNotFit(t *testing.T) {
 	})
 	if err != nil || proto.Size(page) > maxPageBytes || len(page.GetVehicles()) < 200 {
 		t.Errorf("%d vehicles in %d bytes after %v (%v)", len(page.GetVehicles()), proto.Size(page), asked, err)
+	}
+}
+
+func TestFullLoadIsHeldBackInWordsToo(t *testing.T) {
+	words := wording.For("en")
+	next := []*pb.Advice{{Action: pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN, Manoeuvre: pb.ManoeuvreKind_MANOEUVRE_KIND_STEADY_CRUISE}}
+	for name, c := range map[string]struct {
+		state session.ProgressState
+		asks  bool
+	}{
+		"confirmed":        {session.ProgressState{Progress: &pb.SessionProgress{Next: next}}, false},
+		"not confirmed":    {session.ProgressState{Progress: &pb.SessionProgress{Next: next}, ConfirmationMissing: true}, true},
+		"nothing else":     {session.ProgressState{Progress: &pb.SessionProgress{}, ConfirmationMissing: true}, true},
+		"closed meanwhile": {session.ProgressState{Progress: &pb.SessionProgress{}, ConfirmationMissing: true, Closed: true}, false},
+	} {
+		got := prompt(words, &c.state)
+		if strings.Contains(got, confirmFirst) != c.asks {
+			t.Errorf("%s: %q", name, got)
+		}
+		if len(c.state.Progress.GetNext()) > 0 && !strings.Contains(got, "constant speed") {
+			t.Errorf("%s: %q does not say how to drive", name, got)
+		}
 	}
 }
