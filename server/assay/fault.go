@@ -26,8 +26,9 @@ type fault struct {
 	// restrict is the pressure that filter or duct cost at rated flow, in kPa;
 	// throttle the same for a plate that does not open.
 	restrict, throttle float64
-	// exhaust is the share of the volumetric efficiency lost at rated flow.
-	exhaust float64
+	// exhaust is the share of the volumetric efficiency lost at rated flow, which grows
+	// with flow to the power exhaustPower.
+	exhaust, exhaustPower float64
 	// fuel is ln of the fuel that is missing at every flow, pump at rated flow,
 	// vapour g/s of air that extra fuel would need; falseLean a lambda error that
 	// fades with flow.
@@ -148,7 +149,8 @@ func (m *model) breathing(s *fault, f *feature) float64 {
 	x := 0.0
 	pressure := or(f.pressure, m.baro)
 	if s.exhaust != 0 {
-		loss := s.exhaust * sq(math.Min(1.15, f.flow/m.rated)) * math.Min(1, pressure/m.baro)
+		// What stays behind in the cylinder weighs more where less fresh charge comes in.
+		loss := s.exhaust * math.Pow(math.Min(1.15, f.flow/m.rated), orPower(s.exhaustPower)) * math.Sqrt(m.baro/math.Max(pressure, 0.3*m.baro))
 		x += math.Log(math.Max(0.3, 1-loss))
 	}
 	if s.recirculated != 0 {
@@ -160,6 +162,14 @@ func (m *model) breathing(s *fault, f *feature) float64 {
 		x += (1-w)*s.timingLow + w*s.timingHigh
 	}
 	return x
+}
+
+// orPower: back-pressure grows with flow squared where nothing else is said.
+func orPower(power float64) float64 {
+	if power == 0 {
+		return 2
+	}
+	return power
 }
 
 // missingFuel is ln(fuel asked for / fuel delivered).

@@ -78,6 +78,11 @@ type watch struct {
 	speed, pressure, throttle               [3]float64
 	n                                       int
 	lapse                                   lapse
+	// silent counts values that no running engine can have. frozenUS is how long the value
+	// stood still to the last digit while the engine did not.
+	silent   int64
+	frozenUS int64
+	plateau  plateau
 	// silentOnly: only a value near nought counts as lost contact.
 	silentOnly bool
 	episodes   int64

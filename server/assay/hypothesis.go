@@ -60,10 +60,14 @@ var (
 	offsetsGS      = steps(0.25, 3.0, 8)
 	leakFlows      = steps(0.10, 1.6, 11) // choked g/s, per litre of displacement
 	restrictKPa    = steps(3.0, 22, 9)
-	exhaustLoss    = steps(0.07, 0.55, 9)
-	fuelShares     = steps(0.06, 0.35, 9)
-	richShares     = steps(0.06, 0.32, 8)
-	pumpShares     = steps(0.08, 0.40, 7)
+	// throttleKPa reaches to a plate that leaves a quarter of the opening.
+	throttleKPa = steps(3, 120, 13)
+	// exhaustPowers: back-pressure grows with flow squared, its effect on filling a little slower.
+	exhaustPowers = []float64{1.4, 2.0}
+	exhaustLoss   = steps(0.07, 0.55, 9)
+	fuelShares    = steps(0.06, 0.35, 9)
+	richShares    = steps(0.06, 0.32, 8)
+	pumpShares    = steps(0.08, 0.40, 7)
 	// pumpOnsets are shares of rated flow from which a pump falls short.
 	pumpOnsets  = []float64{0.08, 0.20, 0.35, 0.55}
 	blendShares = []float64{0.09, 0.13, 0.18, 0.24, 0.30, 0.36}
@@ -138,9 +142,15 @@ func (a *Assay) statesOf(h *hypothesis, m *model) []fault {
 	case ConditionIntakeRestricted:
 		return each(restrictKPa, func(x float64) fault { return fault{restrict: x} })
 	case ConditionThrottleLimited:
-		return each(restrictKPa, func(x float64) fault { return fault{throttle: x} })
+		return each(throttleKPa, func(x float64) fault { return fault{throttle: x} })
 	case ConditionExhaustRestricted:
-		return each(exhaustLoss, func(x float64) fault { return fault{exhaust: x} })
+		var ss []fault
+		for _, x := range exhaustLoss {
+			for _, power := range exhaustPowers {
+				ss = append(ss, fault{exhaust: x, exhaustPower: power})
+			}
+		}
+		return ss
 	case ConditionAirTemperatureFault:
 		return both(intakeK, func(x float64) fault { return fault{intake: x} })
 	case ConditionManifoldPressureFault:
@@ -392,6 +402,12 @@ func (a *Assay) meterSigns() sign {
 		return sign{CauseOpenOrShortCircuit, plainSign}
 	case mv.n >= 40 && mv.sdX() > 0.18 && mv.sdY() < 0.25*mv.sdX() && mv.slope() < 0.2:
 		return sign{CauseStuck, plainSign}
+	case w.silent >= 3 && a.meterLiving >= 20:
+		return sign{CauseIntermittent, plainSign}
+	case w.frozenUS > 25*second:
+		return sign{CauseReplacedByModel, plainSign}
+	case w.frozenUS > 8*second:
+		return sign{CauseReplacedByModel, strongSign}
 	case w.dropouts >= 3 && drops > 0.002 || w.episodes >= 3:
 		return sign{CauseIntermittent, plainSign}
 	case a.meterLiving >= 50 && dead > 0.02 && a.meterDeadRunning >= 5 && a.tracks[w.sig].spacing < 0.8:

@@ -72,6 +72,10 @@ func (a *Assay) inspectMeter(e *entry) {
 	speed := a.recentValue(sigSpeedEngine, e.t)
 	pressure := firstKnown(a.recentValue(sigMAPHigh, e.t), a.recentValue(sigMAP, e.t))
 	if known(speed) && speed > runningRPM {
+		w.still(e.t, e.v, speed, pressure)
+		if e.v < silentGS && speed > silentRPM && known(pressure) && pressure > silentKPa && (a.throttled() || a.boosted()) {
+			w.silent++
+		}
 		a.inspectLiving(e, speed, pressure)
 	}
 	// Recirculation and valve lift change the flow at one pressure and throttle.
@@ -84,6 +88,44 @@ func (a *Assay) inspectMeter(e *entry) {
 	w.n++
 	if w.n >= 3 {
 		w.judge(w.n-3, w.n-2, w.n-1)
+	}
+}
+
+// plateau is a stretch in which the meter's value stood still to the last digit.
+type plateau struct {
+	v                  float64
+	startT, lastT      int64
+	minRPM, maxRPM     float64
+	minKPa, maxKPa     float64
+	samples, pressures int
+}
+
+const (
+	// plateauUS: a meter resolves a hundredth of a gram, and flow flutters by more than
+	// that within a second or two.
+	plateauUS = 2500 * second / 1000
+	// silentGS in g/s: no running engine above silentRPM takes so little.
+	silentGS  = 0.15
+	silentRPM = 700.0
+	// silentKPa: below, the engine is driven and its intake flutters about nought.
+	silentKPa = 32.0
+)
+
+func (w *watch) still(t int64, v, speed, pressure float64) {
+	p := &w.plateau
+	if p.samples == 0 || v != p.v || !known(speed) || t-p.lastT > 4*second {
+		if moved := p.maxRPM > 1.06*p.minRPM || p.pressures > 1 && p.maxKPa > 1.15*p.minKPa; moved && p.samples >= 4 && p.lastT-p.startT >= plateauUS {
+			w.frozenUS += p.lastT - p.startT
+		}
+		*p = plateau{v: v, startT: t, lastT: t, minRPM: or(speed, 0), maxRPM: or(speed, 0), minKPa: math.Inf(1), maxKPa: math.Inf(-1), samples: 1}
+		return
+	}
+	p.samples++
+	p.lastT = t
+	p.minRPM, p.maxRPM = math.Min(p.minRPM, speed), math.Max(p.maxRPM, speed)
+	if known(pressure) {
+		p.pressures++
+		p.minKPa, p.maxKPa = math.Min(p.minKPa, pressure), math.Max(p.maxKPa, pressure)
 	}
 }
 
