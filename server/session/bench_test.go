@@ -184,8 +184,8 @@ func BenchmarkLiveVerdict(b *testing.B) {
 			b.StopTimer()
 			s, err := n.GetSession(context.Background(), shop, name)
 			n.must(err)
-			s.DayConditions = &pb.DayConditions{AltitudeM: proto.Float64(float64(len(s.GetEtag()) + b.N%2))}
-			s.DayConditions.HoursSinceRun = proto.Float64(float64(time.Now().UnixNano() % 8000))
+			s.DayConditions = &pb.DayConditions{AltitudeM: new(430.0)}
+			s.DayConditions.HoursSinceRun = new(float64(time.Now().UnixNano() % 8000))
 			_, err = n.UpdateSession(context.Background(), shop, s, nil)
 			n.must(err)
 			b.StartTimer()
@@ -193,4 +193,35 @@ func BenchmarkLiveVerdict(b *testing.B) {
 			n.must(err)
 		}
 	})
+}
+
+// BenchmarkStreamingAtOnce measures many sessions that each push a batch of 50 samples a second, spread over the second, for
+// b.N seconds: how long they wait for their acknowledgements, and by how much the slowest falls behind.
+func BenchmarkStreamingAtOnce(b *testing.B) {
+	for _, sessions := range []int{500, 2000} {
+		b.Run(fmt.Sprintf("sessions=%d", sessions), func(b *testing.B) {
+			n := newBench(b, sessions)
+			waits := make([][]time.Duration, sessions)
+			start := time.Now()
+			n.spread(b, func(i, _ int) {
+				w := n.writer(n.captures[i].GetName(), 0)
+				offset := time.Duration(i) * time.Second / time.Duration(sessions)
+				for k := range b.N {
+					due := start.Add(time.Duration(k)*time.Second + offset)
+					time.Sleep(time.Until(due))
+					n.must(w.Append(context.Background(), n.batch(k)))
+					if _, err := w.Acknowledged(context.Background()); err != nil {
+						b.Error(err)
+					}
+					waits[i] = append(waits[i], time.Since(due))
+				}
+				n.must(w.Close())
+			})
+			all := slices.Concat(waits...)
+			slices.Sort(all)
+			b.ReportMetric(float64(all[len(all)/2].Microseconds()), "p50-µs")
+			b.ReportMetric(float64(all[len(all)*99/100].Microseconds()), "p99-µs")
+			b.ReportMetric(float64(all[len(all)-1].Milliseconds()), "worst-ms")
+		})
+	}
 }

@@ -36,15 +36,6 @@ func decode(resource string, f store.Fact, into proto.Message) error {
 	return nil
 }
 
-// read gets a fact and decodes it.
-func (m *Manager) read(ctx context.Context, k store.Key, resource string, into proto.Message) (store.Fact, error) {
-	f, err := m.store.Get(ctx, k)
-	if err != nil {
-		return store.Fact{}, m.explain(resource, err)
-	}
-	return f, decode(resource, f, into)
-}
-
 // explain turns an error of the store into one of this package. Those of the context and of
 // this package pass.
 func (m *Manager) explain(resource string, err error) error {
@@ -104,7 +95,7 @@ const maxRequestID = 100
 // newRequest identifies a call; nil where the caller gave no id.
 func newRequest(shop, method, id string, body ...proto.Message) (*request, error) {
 	if id == "" {
-		return nil, nil
+		return nil, nil //nolint:nilnil // no request is what the caller asked for
 	}
 	if len(id) > maxRequestID {
 		return nil, invalid(Violation{"request_id", fmt.Sprintf("has %d bytes, at most %d are taken", len(id), maxRequestID)})
@@ -115,7 +106,7 @@ func newRequest(shop, method, id string, body ...proto.Message) (*request, error
 		if err != nil {
 			return nil, err
 		}
-		fmt.Fprintf(hash, "%d\n", len(blob))
+		hash.Write(fmt.Appendf(nil, "%d\n", len(blob)))
 		hash.Write(blob)
 	}
 	return &request{

@@ -240,11 +240,17 @@ func (f *fixture) same(what string, got, want []byte) {
 // drive is a short drive, made once.
 var drive = sync.OnceValue(func() *assaytest.Drive { return assaytest.Make(assaytest.Spec{Seed: 1}) })
 
-func wantKind(t testing.TB, err error, kind *session.Error) *session.Error {
+// details gives an error of that kind to look into.
+func details(t testing.TB, err error, kind *session.Error) *session.Error {
 	t.Helper()
 	var e *session.Error
 	if !errors.Is(err, kind) || !errors.As(err, &e) {
 		t.Fatalf("got %v, want %s", err, kind.Reason)
 	}
 	return e
+}
+
+func wantKind(t testing.TB, err error, kind *session.Error) {
+	t.Helper()
+	_ = details(t, err, kind)
 }

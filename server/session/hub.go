@@ -139,15 +139,13 @@ func (h *hub) start() {
 	h.stop, h.last = cancel, nil
 	h.note.Store(&note)
 	l := h.live.m.acquire(h.live.key) // The same, once more.
-	h.live.m.tasks.Add(1)
-	go func() {
-		defer h.live.m.tasks.Done()
+	h.live.m.tasks.Go(func() {
 		defer l.release()
 		p := pump{hub: h, note: note}
 		if err := p.run(ctx); err != nil {
 			h.fail(ctx, err)
 		}
-	}()
+	})
 }
 
 func (h *hub) leave(w *watcher) {
@@ -335,7 +333,7 @@ func (l *live) state(ctx context.Context, since int64) (*state, error) {
 	version := l.version
 	l.mu.Unlock()
 	if version == since {
-		return nil, nil
+		return nil, nil //nolint:nilnil // nothing is new
 	}
 	s, err := l.stored(ctx)
 	if err != nil {

@@ -72,7 +72,7 @@ type Manager struct {
 	log     *slog.Logger
 	limits  Limits
 
-	ctx    context.Context // Of what outlives a call. It ends when Close has waited long enough.
+	ctx    context.Context //nolint:containedctx // of what outlives a call; it ends when Close has waited long enough
 	cancel context.CancelFunc
 	stop   chan struct{} // Closed when Close begins: watchers and upkeep end.
 	tasks  sync.WaitGroup

@@ -27,7 +27,7 @@ func applyMask(dst, src proto.Message, mask []string, fixed ...string) error {
 	var c checker
 	for i, path := range mask {
 		if problem := copyPath(to, from, strings.Split(path, "."), fixed); problem != "" {
-			c.add(fmt.Sprintf("update_mask.paths[%d]", i), "is %s, %s", shown(path), problem)
+			c.addf(fmt.Sprintf("update_mask.paths[%d]", i), "is %s, %s", shown(path), problem)
 		}
 	}
 	return c.err()

@@ -197,7 +197,7 @@ func TestRepeatIsAbsorbedAndContradictionRefused(t *testing.T) {
 		for err == nil {
 			_, err = w.Acknowledged(t.Context())
 		}
-		if e := wantKind(t, err, session.ErrBatchConflict); e.Int("sequence") != 4 {
+		if e := details(t, err, session.ErrBatchConflict); e.Int("sequence") != 4 {
 			t.Errorf("the conflict is told as %v", e.Metadata)
 		}
 		wantKind(t, w.Append(t.Context(), more[1]), session.ErrBatchConflict)
@@ -217,7 +217,7 @@ func TestGapIsRefusedAndTellsWhatIsNext(t *testing.T) {
 		w := f.writer(c.GetName(), 0)
 		f.must(w.Append(t.Context(), batches[0]))
 		f.must(w.Append(t.Context(), batches[1]))
-		if e := wantKind(t, w.Append(t.Context(), batches[3]), session.ErrGap); e.Int("expected_sequence") != 3 || e.Int("sequence") != 4 {
+		if e := details(t, w.Append(t.Context(), batches[3]), session.ErrGap); e.Int("expected_sequence") != 3 || e.Int("sequence") != 4 {
 			t.Errorf("metadata %v", e.Metadata)
 		}
 		acked := int64(0)
@@ -253,7 +253,7 @@ func TestOlderWriterIsFencedOff(t *testing.T) {
 		wantKind(t, w1.Append(ctx, clone(batches[1])), session.ErrFenced)
 		wantKind(t, outcomeOf(w1), session.ErrFenced)
 		_, err = f.OpenWriter(ctx, shop, c.GetName(), w1.Epoch)
-		if e := wantKind(t, err, session.ErrFenced); e.Int("current_epoch") != w2.Epoch || e.Int("writer_epoch") != w1.Epoch {
+		if e := details(t, err, session.ErrFenced); e.Int("current_epoch") != w2.Epoch || e.Int("writer_epoch") != w1.Epoch {
 			t.Errorf("metadata %v", e.Metadata)
 		}
 		w3 := f.writer(c.GetName(), w2.Epoch) // The same client, whose stream has broken.
@@ -336,7 +336,7 @@ func TestBatchesOutsideTheRulesAreRefused(t *testing.T) {
 				one.change(b)
 			}
 			w := f.writer(c.GetName(), 0)
-			e := wantKind(t, w.Append(t.Context(), b), one.want)
+			e := details(t, w.Append(t.Context(), b), one.want)
 			if one.field != "" && (len(e.Violations) != 1 || e.Violations[0].Field != one.field) {
 				t.Errorf("names %v, want %s", e.Violations, one.field)
 			}

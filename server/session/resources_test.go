@@ -318,26 +318,26 @@ func TestEveryBrokenFieldIsNamed(t *testing.T) {
 		want []string
 	}{
 		{vehicle(&pb.Vehicle{DisplacementL: proto.Float64(31), Cylinders: proto.Int32(0)}), []string{"displacement_l", "cylinders"}},
-		{vehicle(&pb.Vehicle{DisplacementL: proto.Float64(nan)}), []string{"displacement_l"}},
+		{vehicle(&pb.Vehicle{DisplacementL: new(nan)}), []string{"displacement_l"}},
 		{vehicle(&pb.Vehicle{Fuel: 99, DisplayName: strings.Repeat("ä", 201), ExternalReference: "a\x00"}), []string{"display_name", "fuel", "external_reference"}},
 		{day(&pb.DayConditions{AltitudeM: proto.Float64(-500), Complaint: strings.Repeat("x", 2001)}), []string{"day_conditions.altitude_m", "day_conditions.complaint"}},
 		{day(&pb.DayConditions{Inspections: []*pb.InspectionResult{{Inspection: 1}, {Inspection: 77, Outcome: 1}}}), []string{"day_conditions.inspections[0].outcome", "day_conditions.inspections[1].inspection"}},
 		{day(&pb.DayConditions{Inspections: make([]*pb.InspectionResult, 101)}), []string{"day_conditions.inspections"}},
 		{capture(signals()), []string{"signals"}},
 		{capture(signals(&pb.SignalDefinition{}, nil)), []string{"signals[0].path", "signals[1].path"}},
-		{capture(signals(&pb.SignalDefinition{Path: "Vehicle.X", Resolution: proto.Float64(nan), TimeUncertaintyUs: -1, RefreshIntervalUs: proto.Int64(0)})), []string{"signals[0].resolution", "signals[0].time_uncertainty_us", "signals[0].refresh_interval_us"}},
+		{capture(signals(&pb.SignalDefinition{Path: "Vehicle.X", Resolution: new(nan), TimeUncertaintyUs: -1, RefreshIntervalUs: proto.Int64(0)})), []string{"signals[0].resolution", "signals[0].time_uncertainty_us", "signals[0].refresh_interval_us"}},
 		{capture(&pb.Capture{Signals: meter().GetSignals()}), []string{"clock"}},
 		{capture(&pb.Capture{Signals: meter().GetSignals(), Clock: 9}), []string{"clock"}},
 	} {
 		var got []string
-		for _, v := range wantKind(t, c.err, session.ErrInvalid).Violations {
+		for _, v := range details(t, c.err, session.ErrInvalid).Violations {
 			got = append(got, v.Field)
 		}
 		if !slices.Equal(got, c.want) {
 			t.Errorf("%v names %v, want %v", c.err, got, c.want)
 		}
 	}
-	e := wantKind(t, capture(signals(&pb.SignalDefinition{Path: "Vehicle.Y"}, &pb.SignalDefinition{Path: "Vehicle.OBD.MAF", Unit: "kg/h"})), session.ErrWrongUnit)
+	e := details(t, capture(signals(&pb.SignalDefinition{Path: "Vehicle.Y"}, &pb.SignalDefinition{Path: "Vehicle.OBD.MAF", Unit: "kg/h"})), session.ErrWrongUnit)
 	if e.Metadata["expected_unit"] != "g/s" || len(e.Violations) != 1 || e.Violations[0].Field != "signals[1].unit" {
 		t.Errorf("the wrong unit is told as %v, %v", e.Metadata, e.Violations)
 	}
@@ -366,7 +366,7 @@ func TestSessionHoldsALimitedNumberOfCaptures(t *testing.T) {
 		f.must(err)
 	}
 	_, err := f.CreateCapture(t.Context(), shop, s.GetName(), meter(), "")
-	if e := wantKind(t, err, session.ErrTooMany); e.Int("limit") != session.MaxCaptures {
+	if e := details(t, err, session.ErrTooMany); e.Int("limit") != session.MaxCaptures {
 		t.Errorf("metadata %v", e.Metadata)
 	}
 }

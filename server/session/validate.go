@@ -93,7 +93,7 @@ func (c *checker) err() error {
 	return invalid(c.found...)
 }
 
-func (c *checker) add(field, format string, args ...any) {
+func (c *checker) addf(field, format string, args ...any) {
 	c.found = append(c.found, Violation{field, fmt.Sprintf(format, args...)})
 }
 
@@ -114,7 +114,7 @@ func (c *checker) message(prefix string, m protoreflect.Message) {
 
 func (c *checker) list(name string, f protoreflect.FieldDescriptor, list protoreflect.List) {
 	if list.Len() > maxInspections {
-		c.add(name, "has %d entries; expected at most %d", list.Len(), maxInspections)
+		c.addf(name, "has %d entries; expected at most %d", list.Len(), maxInspections)
 		return
 	}
 	for i := range list.Len() {
@@ -126,7 +126,7 @@ func (c *checker) list(name string, f protoreflect.FieldDescriptor, list protore
 		item := list.Get(i).Message()
 		for part := range fieldsOf(item) {
 			if !item.Has(part) {
-				c.add(at+"."+string(part.Name()), "is missing")
+				c.addf(at+"."+string(part.Name()), "is missing")
 			}
 		}
 		c.message(at+".", item)
@@ -138,7 +138,7 @@ func (c *checker) value(name string, f protoreflect.FieldDescriptor, v protorefl
 	switch f.Kind() {
 	case protoreflect.EnumKind:
 		if f.Enum().Values().ByNumber(v.Enum()) == nil {
-			c.add(name, "is %d, which is no value of %s", v.Enum(), f.Enum().Name())
+			c.addf(name, "is %d, which is no value of %s", v.Enum(), f.Enum().Name())
 		}
 	case protoreflect.StringKind:
 		if bounded {
@@ -154,18 +154,18 @@ func (c *checker) value(name string, f protoreflect.FieldDescriptor, v protorefl
 func (c *checker) number(name string, x, low, high float64, bounded bool) {
 	switch {
 	case math.IsNaN(x) || math.IsInf(x, 0):
-		c.add(name, "is %v; expected a finite number", x)
+		c.addf(name, "is %v; expected a finite number", x)
 	case bounded && (x < low || x > high):
-		c.add(name, "is %v; expected %v to %v", x, low, high)
+		c.addf(name, "is %v; expected %v to %v", x, low, high)
 	}
 }
 
 func (c *checker) text(name, s string, most int) {
 	switch n := utf8.RuneCountInString(s); {
 	case n > most:
-		c.add(name, "has %d characters; expected at most %d", n, most)
+		c.addf(name, "has %d characters; expected at most %d", n, most)
 	case !utf8.ValidString(s) || strings.ContainsRune(s, 0):
-		c.add(name, "is %s; expected text in UTF-8 without zero bytes", shown(s))
+		c.addf(name, "is %s; expected text in UTF-8 without zero bytes", shown(s))
 	}
 }
 
@@ -183,10 +183,10 @@ func checkCapture(c *pb.Capture) error {
 		return invalid(Violation{"signals", fmt.Sprintf("has %d entries; expected 1 to %d", n, MaxSignals)})
 	}
 	if _, known := pb.ClockKind_name[int32(c.GetClock())]; !known || c.GetClock() == pb.ClockKind_CLOCK_KIND_UNSPECIFIED {
-		k.add("clock", "is %s; expected what the times rest on", c.GetClock())
+		k.addf("clock", "is %s; expected what the times rest on", c.GetClock())
 	}
 	if t := c.GetAnchorTime(); t != nil && t.CheckValid() != nil {
-		k.add("anchor_time", "is no time: %v", t.CheckValid())
+		k.addf("anchor_time", "is no time: %v", t.CheckValid())
 	}
 	for i, s := range c.GetSignals() {
 		k.signal(fmt.Sprintf("signals[%d].", i), s)
@@ -199,19 +199,19 @@ func checkCapture(c *pb.Capture) error {
 
 func (c *checker) signal(prefix string, s *pb.SignalDefinition) {
 	if path := s.GetPath(); path == "" || len(path) > maxPath {
-		c.add(prefix+"path", "has %d bytes; expected 1 to %d", len(path), maxPath)
+		c.addf(prefix+"path", "has %d bytes; expected 1 to %d", len(path), maxPath)
 	}
 	if unit := s.GetUnit(); len(unit) > maxUnit {
-		c.add(prefix+"unit", "has %d bytes; expected at most %d", len(unit), maxUnit)
+		c.addf(prefix+"unit", "has %d bytes; expected at most %d", len(unit), maxUnit)
 	}
 	if s != nil && s.Resolution != nil && !(s.GetResolution() > 0 && s.GetResolution() <= math.MaxFloat64) {
-		c.add(prefix+"resolution", "is %v; expected a finite number above 0, or none", s.GetResolution())
+		c.addf(prefix+"resolution", "is %v; expected a finite number above 0, or none", s.GetResolution())
 	}
 	if s.GetTimeUncertaintyUs() < 0 {
-		c.add(prefix+"time_uncertainty_us", "is %d; expected 0 or more", s.GetTimeUncertaintyUs())
+		c.addf(prefix+"time_uncertainty_us", "is %d; expected 0 or more", s.GetTimeUncertaintyUs())
 	}
 	if s != nil && s.RefreshIntervalUs != nil && s.GetRefreshIntervalUs() <= 0 {
-		c.add(prefix+"refresh_interval_us", "is %d; expected more than 0, or none", s.GetRefreshIntervalUs())
+		c.addf(prefix+"refresh_interval_us", "is %d; expected more than 0, or none", s.GetRefreshIntervalUs())
 	}
 }
 

@@ -149,7 +149,7 @@ func (m *Manager) watchStates(ctx context.Context, shop, session string, verdict
 		if _, err := l.stored(ctx); err != nil {
 			return err
 		}
-		w := l.hub.join(verdicts)
+		w := l.hub.join(verdicts) //nolint:contextcheck // the pump works for all watchers and outlives this one
 		defer l.hub.leave(w)
 		for {
 			s, dropped, err := w.take(ctx, m.stop)

@@ -195,7 +195,8 @@ func TestWatchEndsWithItsContextAndLeavesNothing(t *testing.T) {
 		}
 		cancel()
 	}
-	for range f.WatchProgress(t.Context(), shop, s.GetName()) {
+	for _, err := range f.WatchProgress(t.Context(), shop, s.GetName()) {
+		f.must(err)
 		break
 	}
 	if n := f.Stats(); n.Watchers != 0 {
@@ -217,7 +218,10 @@ func TestWatcherThatNeverComesBackHoldsNoWriterUp(t *testing.T) {
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		for range f.WatchVerdict(context.Background(), shop, s.GetName()) {
+		for _, err := range f.WatchVerdict(context.Background(), shop, s.GetName()) {
+			if err != nil {
+				t.Error(err)
+			}
 			close(stuck)
 			<-release
 			return
