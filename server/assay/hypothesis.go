@@ -56,7 +56,7 @@ var (
 	// the flow range to rated flow.
 	wrongPartTilts = []float64{-0.6, 0, 0.6}
 	dirtAtTop      = steps(0.055, 0.42, 10)
-	dirtAtIdle     = []float64{0, 0.06, 0.14}
+	dirtAtIdle     = []float64{0, 0.04, 0.08, 0.12, 0.17, 0.24}
 	offsetsGS      = steps(0.25, 3.0, 8)
 	leakFlows      = steps(0.10, 1.6, 11) // choked g/s, per litre of displacement
 	restrictKPa    = steps(3.0, 22, 9)
