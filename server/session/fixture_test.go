@@ -19,7 +19,6 @@ import (
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/server/assay"
 	"github.com/airassay/airassay/server/assay/assaytest"
-	"github.com/airassay/airassay/server/rpc"
 	"github.com/airassay/airassay/server/session"
 	"github.com/airassay/airassay/server/store"
 	"github.com/airassay/airassay/server/store/memory"
@@ -49,7 +48,7 @@ type fixture struct {
 func (f *fixture) start() {
 	f.t.Helper()
 	m, err := session.New(session.Config{
-		Store: f.store, Facts: rpc.FactsFromProto, Convert: rpc.AssessmentToProto, Clock: f.clock.now, Limits: f.limits,
+		Store: f.store, Facts: factsOf, Convert: assessmentOf, Clock: f.clock.now, Limits: f.limits,
 	})
 	f.must(err)
 	f.Manager = m
@@ -221,13 +220,13 @@ func (f *fixture) bytes(a *pb.Assessment) []byte {
 // straight is the assessment of samples that went through no session at all.
 func (f *fixture) straight(s *pb.Session, d *assaytest.Drive, samples []assay.Sample) []byte {
 	f.t.Helper()
-	a := assay.New(rpc.FactsFromProto(s.GetVehicleSnapshot(), s.GetDayConditions()))
+	a := assay.New(factsOf(s.GetVehicleSnapshot(), s.GetDayConditions()))
 	f.must(a.Declare(0, d.Clock, d.Defs))
 	for _, x := range samples {
 		x.Capture, x.UncertaintyUS = 0, -1
 		a.Push(x)
 	}
-	return f.bytes(rpc.AssessmentToProto(a.Assess()))
+	return f.bytes(assessmentOf(a.Assess()))
 }
 
 func (f *fixture) same(what string, got, want []byte) {

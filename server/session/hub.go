@@ -20,9 +20,10 @@ const (
 	assessEvery = 100 * time.Millisecond
 	// assessShare bounds what a watched session may cost on a slow machine: one eighth of a core.
 	assessShare = 8
-	// verdictsEach of any verdictWindow is the most verdicts that are delivered. What only counts on is
-	// delivered three times a second, so that a change that matters always finds a place: it is then on its
-	// way 100 ms after its last sample, not 250.
+	// verdictsEach of any verdictWindow is the most verdicts that are delivered. One of the places is kept for what cannot
+	// wait: a change that matters, or the last word when no more samples come. That one is on its way at once, and the
+	// others, which only count on, every third of a second. Four at even distances would be a quarter of a second late
+	// at worst with everything.
 	verdictsEach  = 4
 	verdictWindow = time.Second
 	verdictEvery  = verdictWindow / (verdictsEach - 1)
@@ -201,7 +202,8 @@ type pump struct {
 	told     *state // The verdict that was delivered last.
 	when     [verdictsEach]time.Time
 	whenNext int
-	owed     *state // A verdict that waits for its time.
+	early    time.Time // When the place that is kept for what is urgent was used last.
+	owed     *state    // A verdict that waits for its time.
 }
 
 // run works until ctx ends or the session is closed; then it has told everything and ends
@@ -226,8 +228,8 @@ func (p *pump) run(ctx context.Context) error {
 			if s.closed {
 				return nil
 			}
-		} else if p.owed != nil {
-			p.deliverVerdict(ctx, p.owed, time.Now())
+		} else {
+			p.deliverOwed(ctx, time.Now())
 		}
 		pause = max(assessEvery, assessShare*time.Since(start))
 	}
@@ -243,7 +245,7 @@ func (p *pump) wait(ctx context.Context, timer *time.Timer, pause time.Duration)
 	}
 	var due <-chan time.Time
 	if p.owed != nil {
-		timer.Reset(time.Until(p.due(p.owed)))
+		timer.Reset(time.Until(p.place(true)))
 		due = timer.C
 	}
 	select {
@@ -255,18 +257,21 @@ func (p *pump) wait(ctx context.Context, timer *time.Timer, pause time.Duration)
 	return nil
 }
 
-// due is when a verdict may be delivered.
-func (p *pump) due(s *state) time.Time {
+// place is when a verdict may be delivered, in the place that is kept for what is urgent or in the next of the others.
+func (p *pump) place(urgent bool) time.Time {
 	last, oldest := p.when[(p.whenNext+verdictsEach-1)%verdictsEach], p.when[p.whenNext]
-	at := oldest.Add(verdictWindow)
-	if regular := last.Add(verdictEvery); !matters(p.told, s) && regular.After(at) {
-		at = regular
+	at := last.Add(verdictEvery)
+	if kept := p.early.Add(verdictWindow); urgent && kept.Before(at) {
+		at = kept
+	}
+	if window := oldest.Add(verdictWindow); window.After(at) {
+		at = window
 	}
 	return at
 }
 
 func (p *pump) deliver(ctx context.Context, s *state, now time.Time) {
-	if s.closed || !p.due(s).After(now) {
+	if s.closed || !p.place(matters(p.told, s)).After(now) {
 		p.delivered(s, now)
 		p.hub.tell(ctx, s, true, true)
 		return
@@ -275,16 +280,21 @@ func (p *pump) deliver(ctx context.Context, s *state, now time.Time) {
 	p.hub.tell(ctx, s, true, false)
 }
 
-func (p *pump) deliverVerdict(ctx context.Context, s *state, now time.Time) {
-	if p.due(s).After(now) {
+// deliverOwed delivers the verdict that was kept back, now that nothing new has come.
+func (p *pump) deliverOwed(ctx context.Context, now time.Time) {
+	if p.owed == nil || p.place(true).After(now) {
 		return
 	}
+	s := p.owed
 	p.delivered(s, now)
 	p.hub.tell(ctx, s, false, true)
 }
 
 // delivered remembers that a verdict was delivered.
 func (p *pump) delivered(s *state, now time.Time) {
+	if now.Before(p.place(false)) {
+		p.early = now
+	}
 	p.told, p.owed = s, nil
 	p.when[p.whenNext] = now
 	p.whenNext = (p.whenNext + 1) % verdictsEach

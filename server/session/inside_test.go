@@ -167,8 +167,8 @@ func randomAssessment(rng *rand.Rand) *pb.Assessment {
 	return a
 }
 
-// Verdicts are delivered at most four times in any second, and one that matters within a tenth of a second as long as
-// fewer than four came in the last one.
+// Verdicts are delivered at most four times in any second, and one that matters at once, or where another has just taken the
+// place that is kept for it, in the next one.
 func TestVerdictsAreDeliveredAtTheirPace(t *testing.T) {
 	l := &live{}
 	l.hub.live = l
@@ -188,8 +188,8 @@ func TestVerdictsAreDeliveredAtTheirPace(t *testing.T) {
 		s := &state{version: int64(n), verdict: &pb.Verdict{Assessment: &pb.Assessment{Conclusive: conclusive}}}
 		if rng.IntN(5) > 0 {
 			p.deliver(t.Context(), s, now)
-		} else if p.owed != nil {
-			p.deliverVerdict(t.Context(), p.owed, now)
+		} else {
+			p.deliverOwed(t.Context(), now)
 		}
 		if s, _, _ := w.next, 0, 0; s != nil {
 			w.next = nil
@@ -204,7 +204,7 @@ func TestVerdictsAreDeliveredAtTheirPace(t *testing.T) {
 			t.Errorf("%d verdicts within %v", verdictsEach+1, within)
 		}
 	}
-	if len(delivered) < 150 || slowest > 6*assessEvery {
+	if len(delivered) < 150 || slowest > 4*assessEvery {
 		t.Errorf("%d verdicts in a minute, one that matters %v late", len(delivered), slowest)
 	}
 }
