@@ -6,6 +6,7 @@ package recording
 import (
 	"bytes"
 	"math"
+	"strings"
 
 	"github.com/airassay/airassay/sdk/j1979"
 )
@@ -88,7 +89,7 @@ const longestUnit = 24
 // splitUnit cuts "12.3 g/s" into number and unit.
 func splitUnit(cell []byte) (digits, unit []byte) {
 	i := 0
-	for i < len(cell) && (cell[i]-'0' <= 9 || bytes.IndexByte([]byte("+-.,"), cell[i]) >= 0) {
+	for i < len(cell) && (cell[i]-'0' <= 9 || strings.IndexByte("+-.,", cell[i]) >= 0) {
 		i++
 	}
 	return cell[:i], bytes.TrimSpace(cell[i:])

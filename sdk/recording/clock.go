@@ -6,6 +6,7 @@ package recording
 import (
 	"bytes"
 	"math"
+	"strings"
 	"time"
 )
 
@@ -205,7 +206,7 @@ func parseDate(b []byte) (day time.Time, rest []byte, ok bool) {
 		if i == 2 {
 			break
 		}
-		if n == 0 || len(b) == 0 || mark != 0 && b[0] != mark || bytes.IndexByte([]byte("-/."), b[0]) < 0 {
+		if n == 0 || len(b) == 0 || mark != 0 && b[0] != mark || strings.IndexByte("-/.", b[0]) < 0 {
 			return day, nil, false
 		}
 		mark, b = b[0], b[1:]

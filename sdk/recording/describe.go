@@ -22,12 +22,18 @@ func (p *Proposal) Describe(w io.Writer) error {
 		fmt.Fprintf(&b, "%d rows do not fit the header and will be skipped\n", p.RaggedRows)
 	}
 	b.WriteByte('\n')
-	t := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
-	fmt.Fprint(t, "column\theader\tsignal\tunit\tvalues\tnote\n")
+	var rows strings.Builder
+	rows.WriteString("column\theader\tsignal\tunit\tvalues\tnote\n")
 	for _, c := range p.Columns {
-		fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%d\t%s\n", c.Column, shorten(c.Header), c.describeSignal(), c.describeUnit(), c.Samples, c.Note)
+		fmt.Fprintf(&rows, "%d\t%s\t%s\t%s\t%d\t%s\n", c.Column, shorten(c.Header), c.describeSignal(), c.describeUnit(), c.Samples, c.Note)
 	}
-	t.Flush()
+	t := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
+	if _, err := io.WriteString(t, rows.String()); err != nil {
+		return fmt.Errorf("laying out the columns of %s: %w", p.File, err)
+	}
+	if err := t.Flush(); err != nil {
+		return fmt.Errorf("laying out the columns of %s: %w", p.File, err)
+	}
 	for i, a := range p.Ambiguities {
 		fmt.Fprintf(&b, "\n%d. %s\n", i+1, a.Question)
 		for k, choice := range a.Choices {

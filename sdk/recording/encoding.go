@@ -6,6 +6,7 @@ package recording
 import (
 	"bufio"
 	"bytes"
+	"fmt"
 	"io"
 	"unicode/utf16"
 	"unicode/utf8"
@@ -34,7 +35,9 @@ func decode(r io.Reader, name string, e Encoding) (io.Reader, error) {
 			mark = markUTF16BE
 		}
 		if head, _ := in.Peek(len(mark)); bytes.Equal(head, mark) {
-			in.Discard(len(mark))
+			if _, err := in.Discard(len(mark)); err != nil {
+				return nil, fmt.Errorf("skipping the byte order mark of %s: %w", name, err)
+			}
 		}
 		units := utf16Units{in: in, big: e == EncodingUTF16BE, name: name, line: 1}
 		return &runeReader{next: units.rune}, nil

@@ -182,8 +182,7 @@ func ReadMapping(r io.Reader, name string) (*Mapping, error) {
 		return nil, (&records{file: name}).unreadable(err)
 	}
 	root, err := strictjson.Parse(data)
-	var syntax *strictjson.Error
-	if errors.As(err, &syntax) {
+	if syntax, ok := errors.AsType[*strictjson.Error](err); ok {
 		return nil, &Error{File: name, Line: syntax.Line, Column: syntax.Column, Kind: KindMapping, Got: syntax.What, Expected: "one JSON object", Hint: "correct the mapping"}
 	}
 	m := &Mapping{}

@@ -32,11 +32,11 @@ func parseNumber(cell []byte, mark byte) (number, bool) {
 		negative = cell[0] == '-'
 		i = 1
 	}
-	mantissa, digits, decimals, significant, seenMark, any := uint64(0), 0, 0, 0, false, false
+	mantissa, digits, decimals, significant, seenMark, seenDigit := uint64(0), 0, 0, 0, false, false
 	for ; i < len(cell); i++ {
 		c := cell[i]
 		if c-'0' <= 9 {
-			any = true
+			seenDigit = true
 			if mantissa > 0 || c != '0' {
 				digits++
 			}
@@ -56,7 +56,7 @@ func parseNumber(cell []byte, mark byte) (number, bool) {
 		}
 		seenMark = true
 	}
-	if !any {
+	if !seenDigit {
 		return number{}, false
 	}
 	if i < len(cell) || digits > exactDigits || decimals >= len(pow10) {

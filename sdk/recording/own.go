@@ -91,7 +91,8 @@ func (b *builder) add(signal int, value float64) {
 		}
 		samples = slices.Grow(samples, min(more, b.limit-n))
 	}
-	b.rec.Samples = append(samples, Sample{TimeUS: b.now, Signal: int32(signal), Value: value})
+	samples = append(samples, Sample{TimeUS: b.now, Signal: int32(signal), Value: value})
+	b.rec.Samples = samples
 }
 
 // finish orders the samples of the current time.
@@ -315,5 +316,5 @@ func IsOurs(r io.ReadSeeker) (bool, error) {
 	if !ours {
 		rest, ours = bytes.CutPrefix(text, []byte(`"`+timeHeader+`"`))
 	}
-	return ours && (len(rest) == 0 || bytes.IndexByte([]byte(",\r\n"), rest[0]) >= 0), nil
+	return ours && (len(rest) == 0 || strings.IndexByte(",\r\n", rest[0]) >= 0), nil
 }

@@ -37,7 +37,7 @@ type timing struct {
 	scale  float64 // seconds in one unit of track
 }
 
-func (t timing) span() float64 { return (t.track.last - t.track.first) * t.scale }
+func (t *timing) span() float64 { return (t.track.last - t.track.first) * t.scale }
 
 // mostlyTimes is the share of cells that must be times.
 const mostlyTimes = 0.9

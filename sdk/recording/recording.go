@@ -177,7 +177,7 @@ func Open(ctx context.Context, path string, o Options) (*Recording, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
+	defer func() { _ = f.Close() }() // It was only read: nothing can be lost.
 	return Read(ctx, f, filepath.Base(path), o)
 }
 

@@ -132,8 +132,7 @@ func (s *records) fill() error {
 
 // unreadable wraps a failure of the reader; a fault of the content passes as it is.
 func (s *records) unreadable(err error) error {
-	var fault *Error
-	if errors.As(err, &fault) {
+	if _, ok := errors.AsType[*Error](err); ok {
 		return err
 	}
 	return &Error{File: s.file, Line: s.line + 1, Kind: KindUnreadable, Expected: "a file that can be read to its end", Hint: "copy the file again", Err: err}

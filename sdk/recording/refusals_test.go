@@ -142,7 +142,7 @@ func TestForeignFilesAreRefusedWithThePlace(t *testing.T) {
 		{"clock jumps years", "t;n\n5;1\n900000000;1\n", same, KindTime, 3, 1, "three years"},
 		{"mostly ragged", "t;n\n0;1;2\n0;1;2\n0;1\n", same, KindRagged, 2, 0, "2 of 3 rows"},
 		{"only text", "t;n\n0;idle\n1;idle\n", same, KindNoSamples, 2, 2, `2 times "not a number"`},
-		{"no time anywhere", "t;n\nx;1\nx;1\n", same, KindNoSamples, 2, 0, "row without a time"},
+		{"no time anywhere", "t;n\nx;1\ny;1\n", same, KindNoSamples, 2, 0, "row without a time"},
 		{"NUL", "t;n\n0;\x00\n", same, KindBinary, 2, 2, "NUL"},
 		{"not UTF-8", "t;n\n0;\xb0\n", same, KindEncoding, 2, 2, "0xB0"},
 		{"half a character", "t\x00;\x00n\x00\n\x000\x00;\x001\x00\n", func(m *Mapping) { m.Encoding = EncodingUTF16LE }, KindEncoding, 2, 0, "half a character"},

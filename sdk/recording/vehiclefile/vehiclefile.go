@@ -78,7 +78,7 @@ func Open(path string) (*airassayv1beta1.Vehicle, *airassayv1beta1.DayConditions
 	if err != nil {
 		return nil, nil, err
 	}
-	defer f.Close()
+	defer func() { _ = f.Close() }() // It was only read: nothing can be lost.
 	return Read(f, filepath.Base(path))
 }
 
@@ -111,8 +111,7 @@ func parse(data []byte, name string) (*strictjson.Node, error) {
 		return parseYAML(data, name)
 	}
 	root, err := strictjson.Parse(data)
-	var syntax *strictjson.Error
-	if errors.As(err, &syntax) {
+	if syntax, ok := errors.AsType[*strictjson.Error](err); ok {
 		return nil, &Error{File: name, Line: syntax.Line, Column: syntax.Column, Got: syntax.What, Expected: "one JSON object", Hint: "correct the file"}
 	}
 	return root, err

@@ -25,7 +25,7 @@ func Open(t testing.TB, name string) *os.File {
 	if err != nil {
 		t.Skipf("skipped, because the recording is not here: %v", err)
 	}
-	t.Cleanup(func() { f.Close() })
+	t.Cleanup(func() { _ = f.Close() })
 	return f
 }
 

@@ -11,6 +11,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"unicode/utf8"
 )
 
@@ -96,8 +97,7 @@ func (p *parser) valid() error {
 	}
 	var raw json.RawMessage
 	err := json.Unmarshal(p.data, &raw)
-	var syntax *json.SyntaxError
-	if errors.As(err, &syntax) {
+	if syntax, ok := errors.AsType[*json.SyntaxError](err); ok {
 		return p.fault(max(int(syntax.Offset)-1, 0), syntax.Error())
 	}
 	if err != nil {
@@ -126,7 +126,7 @@ func (p *parser) fault(at int, what string) *Error {
 // token returns the next token and where it starts.
 func (p *parser) token() (t json.Token, line, column int, err error) {
 	at := int(p.d.InputOffset())
-	for at < len(p.data) && bytes.IndexByte([]byte(" \t\r\n,:"), p.data[at]) >= 0 {
+	for at < len(p.data) && strings.IndexByte(" \t\r\n,:", p.data[at]) >= 0 {
 		at++
 	}
 	line, column = p.place(at)
