@@ -371,27 +371,12 @@ func (c *controlUnit) mode(dt float64, d Drive) {
 		c.fullSince = 0
 	}
 	c.fullLoad = c.fullSince > 0.25
-	switch {
-	case k.CutRPM > 0 && d.Pedal < 0.01 && d.Plate < 0 && d.Coupled && st.Coolant > kelvin+35 && d.RPM > k.CutRPM:
-		c.cut = true
-	case d.Pedal > 0.01 || d.RPM < k.CutRPM-250 || !d.Coupled:
-		c.cut = false
-	}
+	c.decideCut(d)
 	c.limiter = d.RPM > e.Spec.RatedRPM*1.09
 	ready := c.runTime > 25 && st.Coolant > kelvin+28
 	c.closed = ready && !c.cut && (!c.fullLoad || k.FullLoadLambda >= 0.999)
 	c.commanded = c.wantedLambda(ready)
-	switch {
-	case !ready && !c.cut:
-		c.status = 1
-	case c.cut || !c.closed:
-		c.status = 4
-	default:
-		c.status = 2
-	}
-	if c.substituted && c.status == 2 && k.OpensLoopOnSubstitute {
-		c.status = 8
-	}
+	c.status = c.fuelStatus(ready)
 	c.spark = 1
 	if d.Pedal < 0.01 && !d.Coupled {
 		// Retarded for a torque reserve, and quick to use it.
@@ -399,6 +384,31 @@ func (c *controlUnit) mode(dt float64, d Drive) {
 		c.spark = clamp(0.78+1.1*(target-d.RPM)/target, 0.65, 1)
 	}
 	st.ClosedLoop, st.FullLoad, st.Cut, st.Substituted = c.closed, c.fullLoad, c.cut, c.substituted
+}
+
+// decideCut cuts the fuel on the overrun, and brings it back before the engine stalls.
+func (c *controlUnit) decideCut(d Drive) {
+	from := c.e.Spec.Control.CutRPM
+	switch {
+	case from > 0 && d.Pedal < 0.01 && d.Plate < 0 && d.Coupled && c.e.State.Coolant > kelvin+35 && d.RPM > from:
+		c.cut = true
+	case d.Pedal > 0.01 || d.RPM < from-250 || !d.Coupled:
+		c.cut = false
+	}
+}
+
+// fuelStatus is the byte of PID 03: 1 open loop while cold, 2 closed, 4 open under load
+// or without fuel, 8 open for a fault (SAE J1979).
+func (c *controlUnit) fuelStatus(ready bool) float64 {
+	switch {
+	case !ready && !c.cut:
+		return 1
+	case c.cut || !c.closed:
+		return 4
+	case c.substituted && c.e.Spec.Control.OpensLoopOnSubstitute:
+		return 8
+	}
+	return 2
 }
 
 func (c *controlUnit) wantedLambda(ready bool) float64 {
@@ -548,14 +558,15 @@ func (c *controlUnit) learn(dt float64, d Drive, k *bank) {
 	rate := c.learning * dt / s.Control.LearnSeconds
 	move := rate * k.integral
 	limit := s.Control.LongLimit
-	if s.Control.LongTrim == Cells {
+	switch {
+	case s.Control.LongTrim == Cells:
 		cell := &k.long.cells[c.cell(d)]
 		*cell = clamp(*cell+move, -limit, limit)
-	} else if d.Pedal < 0.01 && !d.Coupled && d.Plate < 0 || c.air < 0.0022*s.Displacement*1000 {
+	case d.Pedal < 0.01 && !d.Coupled && d.Plate < 0 || c.air < 0.0022*s.Displacement*1000:
 		perBank := c.air / float64(s.Banks)
 		most := limit * 0.002 * s.Displacement * 1000 / float64(s.Banks)
 		k.long.additive = clamp(k.long.additive+move*perBank, -most, most)
-	} else {
+	default:
 		k.long.factor = clamp(k.long.factor+move, -limit, limit)
 	}
 	// The part that was learned leaves the short trim.

@@ -121,9 +121,9 @@ func (e *Engine) Step(dt float64, d Drive) {
 	e.breathe(dt, d)
 	e.measure(dt, d)
 	e.ecu.step(dt, d)
-	e.burn(dt, d)
+	e.burn(d)
 	e.heat.step(dt, e, d)
-	e.show(dt, d)
+	e.show(d)
 }
 
 // breathe moves the air: filter, duct, charger, throttle, manifold, cylinders.
@@ -397,7 +397,7 @@ func (e *Engine) pulsation(d Drive) float64 {
 }
 
 // burn turns fuel and air into torque.
-func (e *Engine) burn(dt float64, d Drive) {
+func (e *Engine) burn(d Drive) {
 	st, s := &e.State, &e.Spec
 	if !d.Running {
 		st.Torque = 0

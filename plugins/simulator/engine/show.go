@@ -9,7 +9,7 @@ import (
 )
 
 // show fills in what the control unit answers.
-func (e *Engine) show(dt float64, d Drive) {
+func (e *Engine) show(d Drive) {
 	st, s, c := &e.State, &e.Spec, &e.ecu
 	k := &s.Control
 	v := &e.shown

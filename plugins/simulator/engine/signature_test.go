@@ -82,7 +82,7 @@ func TestFaultsLeaveTheSignaturesOfTheirPhysics(t *testing.T) {
 	near(t, "high load flow in g/s", 1000*sound[2].Engine, 37.3, 1.5)
 	near(t, "full load flow in g/s", 1000*sound[3].Engine, 85, 2.5)
 	near(t, "absolute load at full load", sound[3].AbsoluteLoad, 86, 2.5)
-	any := math.NaN()
+	free := math.NaN()
 	for name, c := range map[string]struct {
 		faults Faults
 		want   signature
@@ -98,13 +98,13 @@ func TestFaultsLeaveTheSignaturesOfTheirPhysics(t *testing.T) {
 		"clogged filter":    {Faults{FilterDrop: 10300}, signature{[4]float64{}, [3]float64{}, 1, 93, 8.5, 1}},
 		"clogged exhaust":   {Faults{ExhaustDrop: 185e3}, signature{[4]float64{0, -1, -8, -29}, [3]float64{}, 1, 75, 1.5, 4}},
 		"low pressure":      {Faults{FuelPressure: 0.8}, signature{[4]float64{}, [3]float64{12, 12, 12}, 1.12, 100, 2, 1}},
-		"pump limit":        {Faults{FuelLimit: 0.0052}, signature{[4]float64{}, [3]float64{0, 0, any}, 1.26, 100, 2, 1}},
+		"pump limit":        {Faults{FuelLimit: 0.0052}, signature{[4]float64{}, [3]float64{0, 0, free}, 1.26, 100, 2, 1}},
 		"high pressure":     {Faults{FuelPressure: 1.2}, signature{[4]float64{}, [3]float64{-9, -9, -9}, 0.91, 100, 2, 1}},
 		"air temperature":   {Faults{IntakeTempBias: 20}, signature{[4]float64{6, 6, 6, 6}, [3]float64{}, 1, 100, 2, 1}},
 		"pressure sensor":   {Faults{MAPBias: 4000}, signature{[4]float64{-11, -8, -5, -4}, [3]float64{}, 1, 100, -2, 1}},
-		"throttle plate":    {Faults{PlateLimit: 0.9}, signature{[4]float64{0, 0, 0, any}, [3]float64{}, any, 92, 9.5, 1.5}},
-		"exhaust gas":       {Faults{EGRLeakArea: 1.75e-6}, signature{[4]float64{-11, any, any, 0}, [3]float64{}, 1, 100, 2, 1.5}},
-		"exhaust leak":      {Faults{ExhaustLeak: 0.15}, signature{[4]float64{}, [3]float64{15, any, any}, 1, 100, 2, 2.5}},
+		"throttle plate":    {Faults{PlateLimit: 0.9}, signature{[4]float64{0, 0, 0, free}, [3]float64{}, free, 92, 9.5, 1.5}},
+		"exhaust gas":       {Faults{EGRLeakArea: 1.75e-6}, signature{[4]float64{-11, free, free, 0}, [3]float64{}, 1, 100, 2, 1.5}},
+		"exhaust leak":      {Faults{ExhaustLeak: 0.15}, signature{[4]float64{}, [3]float64{15, free, free}, 1, 100, 2, 2.5}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			got := compare(sound, measure(c.faults))

@@ -247,7 +247,7 @@ type Spec struct {
 func (s *Spec) GasolineLike() bool { return s.Fuel != Diesel }
 
 // stoichiometric is the air demand of what is in the tank, and of what the control unit assumes.
-func (s *Spec) stoichiometric() (real, assumed float64) {
+func (s *Spec) stoichiometric() (actual, assumed float64) {
 	switch s.Fuel {
 	case Diesel:
 		return 14.5, 14.5
@@ -256,11 +256,11 @@ func (s *Spec) stoichiometric() (real, assumed float64) {
 	case CNG:
 		return 17.0, 17.0
 	}
-	real = StoichiometricRatio(s.Ethanol)
+	actual = StoichiometricRatio(s.Ethanol)
 	if s.Control.FlexFuel {
-		return real, real
+		return actual, actual
 	}
-	return real, StoichiometricRatio(s.Control.AssumedEthanol)
+	return actual, StoichiometricRatio(s.Control.AssumedEthanol)
 }
 
 // gasShare is the share of cylinder volume that a gaseous fuel takes from the air at λ 1.

@@ -76,10 +76,8 @@ type Sampler struct {
 	weight  [engine.NumSignals]float64 // s between wishes
 
 	next    float64
-	pending []engine.Signal
 	row     int64
 	rowAt   int
-	busy    bool
 	Samples []Sample
 	// Lost counts answers that never came.
 	Lost int

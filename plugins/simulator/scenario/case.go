@@ -278,18 +278,8 @@ func drawSignals(d dice, c *Case) (list []engine.Signal) {
 		}
 		return 0
 	}
-	pressure := 0.72
-	if s.Aspiration != engine.Natural || !metered {
-		pressure = 1
-	}
-	needsPressure := c.Condition == "CONDITION_MANIFOLD_PRESSURE_FAULT"
 	needsBaro := c.Condition == "CONDITION_BAROMETER_FAULT"
-	if needsPressure {
-		pressure = 1
-	}
-	if c.Condition != "CONDITION_NO_FAULT" && !needsPressure && s.Aspiration == engine.Natural && metered && d.chance(0.1) {
-		pressure = 0.5
-	}
+	pressure := chanceOfPressure(d, c)
 	separate := len(s.Meters) == 2 && d.chance(0.8)
 	offers := []offer{
 		{engine.FuelStatus, when(spark, 0.88)}, {engine.EngineLoad, 0.97}, {engine.CoolantTemperature, 0.98},
@@ -323,6 +313,21 @@ func drawSignals(d dice, c *Case) (list []engine.Signal) {
 	return list
 }
 
+// chanceOfPressure that manifold pressure was recorded: always where the control unit
+// cannot do without it or the fault is in it, and less often beside some faults, so that
+// verdicts without it are tried too.
+func chanceOfPressure(d dice, c *Case) float64 {
+	needed := c.Condition == "CONDITION_MANIFOLD_PRESSURE_FAULT"
+	s := &c.Spec
+	switch {
+	case needed || s.Aspiration != engine.Natural || s.Meter == engine.NoMeter:
+		return 1
+	case c.Condition != "CONDITION_NO_FAULT" && d.chance(0.1):
+		return 0.5
+	}
+	return 0.72
+}
+
 // Recording is a driven case.
 type Recording struct {
 	Case    *Case
@@ -352,7 +357,7 @@ func (c *Case) Run() Recording {
 		u := driver.Next(timeStep, car)
 		car.Step(timeStep, u)
 		sampler.Step(car.Time, e, u.Pedal > 0.7)
-		watch.step(timeStep, car, driver)
+		watch.step(timeStep, car)
 	}
 	r := Recording{Case: c, Samples: sampler.Samples, Seconds: car.Time}
 	r.Truth = watch.truth(c, sampler.Samples)

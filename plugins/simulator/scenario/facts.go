@@ -36,14 +36,14 @@ type Facts struct {
 func complete(c *Case) Facts {
 	s := &c.Spec
 	f := Facts{
-		Displacement: ptr(round(s.Displacement*1000, 3)), Cylinders: ptr(s.Cylinders), Banks: ptr(s.Banks),
+		Displacement: new(round(s.Displacement*1000, 3)), Cylinders: new(s.Cylinders), Banks: new(s.Banks),
 		Aspiration: s.Aspiration.String(), Fuel: s.Fuel.String(), AirMeter: s.Meter.String(),
-		RatedRPM: ptr(s.RatedRPM), Valves: ptr(s.Valves), Cycle: "otto", Location: s.IntakeTempLocation.String(),
-		Height: ptr(math.Round(c.Height)), Ambient: ptr(round(c.Air.Temperature-kelvin, 1)),
-		Humidity: ptr(math.Round(100 * c.Air.Humidity)), Hours: ptr(round(c.Plan.hours, 1)),
+		RatedRPM: new(s.RatedRPM), Valves: new(s.Valves), Cycle: "otto", Location: s.IntakeTempLocation.String(),
+		Height: new(math.Round(c.Height)), Ambient: new(round(c.Air.Temperature-kelvin, 1)),
+		Humidity: new(math.Round(100 * c.Air.Humidity)), Hours: new(round(c.Plan.hours, 1)),
 	}
 	if s.Fuel == engine.Gasoline || s.Fuel == engine.EthanolBlend {
-		f.Ethanol = ptr(math.Round(100 * s.Ethanol))
+		f.Ethanol = new(math.Round(100 * s.Ethanol))
 	}
 	if s.Atkinson {
 		f.Cycle = "atkinson"
@@ -55,9 +55,9 @@ func complete(c *Case) Facts {
 func drawFacts(d dice, c *Case) Facts {
 	f := complete(c)
 	litres := *f.Displacement * c.DisplacementFactor
-	f.Displacement = ptr(round(litres, 3))
+	f.Displacement = new(round(litres, 3))
 	if d.chance(0.6) {
-		f.Displacement = ptr(round(litres, 1))
+		f.Displacement = new(round(litres, 1))
 	}
 	wrong := c.DisplacementFactor != 1
 	forget(d, 0.04, wrong, &f.Displacement)
@@ -82,13 +82,13 @@ func drawFacts(d dice, c *Case) Facts {
 		}
 	}
 	if f.Ambient != nil {
-		f.Ambient = ptr(round(*f.Ambient+d.normal(0, 0.8), 1))
+		f.Ambient = new(round(*f.Ambient+d.normal(0, 0.8), 1))
 	}
 	if f.Height != nil {
-		f.Height = ptr(math.Round((*f.Height+d.normal(0, 12))/10) * 10)
+		f.Height = new(math.Round((*f.Height+d.normal(0, 12))/10) * 10)
 	}
 	if housing := c.Cause == "CAUSE_WRONG_PART_OR_HOUSING"; housing && d.chance(0.4) || d.chance(0.02) {
-		f.Modified = ptr(true)
+		f.Modified = new(true)
 	}
 	if d.chance(0.6) {
 		f.Purpose = "complaint"
@@ -108,8 +108,6 @@ func forget[T any](d dice, p float64, keep bool, value **T) {
 		*value = nil
 	}
 }
-
-func ptr[T any](v T) *T { return &v }
 
 func round(v float64, digits int) float64 {
 	k := math.Pow(10, float64(digits))

@@ -149,9 +149,9 @@ var faults = []fault{
 		return 100 * (f.FuelPressure - 1), "percent"
 	}},
 	{"CONDITION_FUEL_WEAK", "CAUSE_FUEL_DELIVERY_LIMIT", 0.8, demands{gasoline: true}, func(d dice, s *engine.Spec, f *engine.Faults, size float64) (float64, string) {
-		real := s.RatedFlow / 14.2 / 0.87
+		needed := s.RatedFlow / 14.2 / 0.87
 		share := 1.02 - 0.13*size
-		f.FuelLimit = real * share
+		f.FuelLimit = needed * share
 		return 100 * (share - 1), "percent"
 	}},
 	{"CONDITION_FUEL_WEAK", "CAUSE_FUEL_BLEND", 0.7, demands{gasoline: true}, func(d dice, s *engine.Spec, f *engine.Faults, size float64) (float64, string) {

@@ -86,7 +86,7 @@ func van() Case {
 		{Kind: road.Stop}, {Kind: road.Idle, Seconds: 70}, {Kind: road.RaisedIdle, RPM: 2500, Seconds: 24}, {Kind: road.Idle, Seconds: 12},
 	}
 	c.Facts = complete(&c)
-	c.Facts.Displacement = ptr(2.0)
+	c.Facts.Displacement = new(2.0)
 	c.Facts.Humidity, c.Facts.Ethanol = nil, nil
 	c.Facts.Purpose = "complaint"
 	c.Facts.Complaint = "hesitates when loaded, weak uphill"

@@ -68,57 +68,85 @@ func covered(spans []span, samples []link.Sample, key engine.Signal, shortest fl
 
 func (c *Case) has(s engine.Signal) bool { return slices.Contains(c.Signals, s) }
 
+// sight is what the recording lets one see.
+type sight struct {
+	// trims, and trims at idle too; metered air beside pressure; lambda and calculated load at full load.
+	trims, idleTrims, pressure, lambda, load bool
+}
+
+func (c *Case) sight(t *Truth) sight {
+	trims := c.has(engine.ShortTermFuelTrim1) && c.has(engine.LongTermFuelTrim1)
+	return sight{
+		trims: trims, idleTrims: trims && t.HasWarmIdle,
+		pressure: c.has(engine.ManifoldPressure) && c.has(engine.MAF) && t.FactsEntered.Displacement != nil,
+		lambda:   c.has(engine.Lambda1) && c.has(engine.CommandedLambda) && t.HasFullLoad,
+		load:     c.has(engine.EngineLoad) && t.HasFullLoad && !c.Spec.Control.LoadTorque,
+	}
+}
+
 // visible tells whether the fault moves anything that was recorded by clearly
 // more than a sound vehicle may differ. It looks at the drawn fault, not at what a judge makes of it.
 func (c *Case) visible(t *Truth) bool {
-	trims := c.has(engine.ShortTermFuelTrim1) && c.has(engine.LongTermFuelTrim1)
-	pressure := c.has(engine.ManifoldPressure) && c.has(engine.MAF) && t.FactsEntered.Displacement != nil
-	lambda := c.has(engine.Lambda1) && c.has(engine.CommandedLambda) && t.HasFullLoad
-	calculated := c.has(engine.EngineLoad) && t.HasFullLoad && !c.Spec.Control.LoadTorque
-	low := trims && t.HasWarmIdle
-	size := math.Abs(c.Amount)
+	see, size := c.sight(t), math.Abs(c.Amount)
 	switch c.Cause {
 	case "CAUSE_NONE", "CAUSE_UNFILTERED_AIR":
 		return true
-	case "CAUSE_CONTAMINATED", "CAUSE_GAIN", "CAUSE_WRONG_PART_OR_HOUSING", "CAUSE_AIR_BETWEEN_METER_AND_THROTTLE":
-		if c.Condition == "CONDITION_MANIFOLD_PRESSURE_FAULT" {
-			return c.has(engine.ManifoldPressure) && (pressure || size > 8)
-		}
-		if t.ErrorAtTopFlow == nil {
-			return false
-		}
-		moved := math.Abs(t.ErrorAtTopFlow.EngineError)
-		return (trims || lambda) && moved >= 7 || pressure && moved >= 13 || calculated && moved >= 15
-	case "CAUSE_OFFSET":
-		return low && t.HasSteadyCruise
-	case "CAUSE_CHARGE_AIR_LOST":
-		return t.HasFullLoad && (pressure || lambda) && size >= 9
 	case "CAUSE_STUCK", "CAUSE_OPEN_OR_SHORT_CIRCUIT", "CAUSE_INTERMITTENT":
-		return c.electricVisible(t)
-	case "CAUSE_REPLACED_BY_MODEL":
-		return c.has(engine.FuelStatus) && pressure
-	case "CAUSE_MANIFOLD_LEAK", "CAUSE_PURGE_OR_CRANKCASE_FLOW":
-		return low && t.HasSteadyCruise
-	case "CAUSE_FILTER_OR_DUCT", "CAUSE_THROTTLE_PLATE":
-		return t.HasFullLoad && c.restrictionVisible(t, calculated)
-	case "CAUSE_EXHAUST_CLOGGED":
-		// Loss of filling by residual gas and backflow; a sound exhaust costs up to about 6 %.
-		loss := c.Spec.Scavenging*t.choke + (math.Pow(1+t.choke, 1/1.3)-1)/(c.Spec.CompressionRatio-1)
-		return t.HasFullLoad && pressure && loss >= 0.17
-	case "CAUSE_FUEL_PRESSURE_LOW", "CAUSE_FUEL_BLEND", "CAUSE_FUEL_PRESSURE_HIGH":
-		return trims && pressure
-	case "CAUSE_FUEL_DELIVERY_LIMIT":
-		return lambda || t.HasFullLoad && c.has(engine.OxygenVoltage1) && size > 15
-	case "CAUSE_FUEL_VAPOUR", "CAUSE_EXHAUST_LEAK_BEFORE_OXYGEN_SENSOR":
-		return low && t.HasSteadyCruise && pressure
+		return c.electricVisible()
 	case "CAUSE_BIAS":
 		return c.biasVisible(t, size)
 	case "CAUSE_DISPLACEMENT":
-		return c.has(engine.AbsoluteLoad) || pressure && size > 15
+		return c.has(engine.AbsoluteLoad) || see.pressure && size > 15
+	case "CAUSE_CONTAMINATED", "CAUSE_GAIN", "CAUSE_WRONG_PART_OR_HOUSING", "CAUSE_AIR_BETWEEN_METER_AND_THROTTLE":
+		return c.meterVisible(t, see, size)
+	case "CAUSE_OFFSET", "CAUSE_MANIFOLD_LEAK", "CAUSE_PURGE_OR_CRANKCASE_FLOW":
+		return see.idleTrims && t.HasSteadyCruise
+	case "CAUSE_REPLACED_BY_MODEL":
+		return c.has(engine.FuelStatus) && see.pressure
+	}
+	return c.passageVisible(t, see, size) || c.fuelVisible(t, see, size)
+}
+
+// meterVisible asks for an error of the metered air at the highest flow.
+func (c *Case) meterVisible(t *Truth, see sight, size float64) bool {
+	if c.Condition == "CONDITION_MANIFOLD_PRESSURE_FAULT" {
+		return c.has(engine.ManifoldPressure) && (see.pressure || size > 8)
+	}
+	if t.ErrorAtTopFlow == nil {
+		return false
+	}
+	moved := math.Abs(t.ErrorAtTopFlow.EngineError)
+	return (see.trims || see.lambda) && moved >= 7 || see.pressure && moved >= 13 || see.load && moved >= 15
+}
+
+// passageVisible concerns what stands in the way of the gases, or lets them out.
+func (c *Case) passageVisible(t *Truth, see sight, size float64) bool {
+	switch c.Cause {
+	case "CAUSE_CHARGE_AIR_LOST":
+		return t.HasFullLoad && (see.pressure || see.lambda) && size >= 9
+	case "CAUSE_FILTER_OR_DUCT", "CAUSE_THROTTLE_PLATE":
+		return t.HasFullLoad && c.restrictionVisible(t, see.load)
+	case "CAUSE_EXHAUST_CLOGGED":
+		// Loss of filling by residual gas and backflow; a sound exhaust costs up to about 6 %.
+		loss := c.Spec.Scavenging*t.choke + (math.Pow(1+t.choke, 1/1.3)-1)/(c.Spec.CompressionRatio-1)
+		return t.HasFullLoad && see.pressure && loss >= 0.17
 	case "CAUSE_RECIRCULATION_LEAKS", "CAUSE_VALVE_TIMING":
-		return pressure && t.HasSteadyCruise
+		return see.pressure && t.HasSteadyCruise
+	}
+	return false
+}
+
+// fuelVisible concerns the fuel and what measures its mixture.
+func (c *Case) fuelVisible(t *Truth, see sight, size float64) bool {
+	switch c.Cause {
+	case "CAUSE_FUEL_PRESSURE_LOW", "CAUSE_FUEL_BLEND", "CAUSE_FUEL_PRESSURE_HIGH":
+		return see.trims && see.pressure
+	case "CAUSE_FUEL_DELIVERY_LIMIT":
+		return see.lambda || t.HasFullLoad && c.has(engine.OxygenVoltage1) && size > 15
+	case "CAUSE_FUEL_VAPOUR", "CAUSE_EXHAUST_LEAK_BEFORE_OXYGEN_SENSOR":
+		return see.idleTrims && t.HasSteadyCruise && see.pressure
 	case "CAUSE_ONE_BANK":
-		return trims && c.has(engine.ShortTermFuelTrim2) && c.has(engine.LongTermFuelTrim2)
+		return see.trims && c.has(engine.ShortTermFuelTrim2) && c.has(engine.LongTermFuelTrim2)
 	}
 	return false
 }
@@ -137,7 +165,7 @@ func (c *Case) restrictionVisible(t *Truth, calculated bool) bool {
 	return c.has(engine.ManifoldPressure) && barometer && lost >= 5.5 || calculated && lost >= 10
 }
 
-func (c *Case) electricVisible(t *Truth) bool {
+func (c *Case) electricVisible() bool {
 	switch c.Condition {
 	case "CONDITION_METER_SIGNAL_FAULT":
 		return c.has(engine.MAF)

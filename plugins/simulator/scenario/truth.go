@@ -126,7 +126,7 @@ func newWatch(c *Case) *watch {
 	return &watch{meters: len(c.Spec.Meters), fullFrom: -1, cruiseFrom: -1, idleFrom: -1, warmAt: -1}
 }
 
-func (w *watch) step(dt float64, car *road.Car, driver *road.Driver) {
+func (w *watch) step(dt float64, car *road.Car) {
 	e := car.Engine
 	st := &e.State
 	now := car.Time

@@ -79,26 +79,7 @@ func drawBasics(d dice, s *engine.Spec, want demands) {
 	if want.gasoline && s.Fuel == engine.Diesel {
 		s.Fuel = engine.Gasoline
 	}
-	s.Aspiration = [...]engine.Aspiration{engine.Natural, engine.Turbo, engine.Supercharged}[d.weighted(0.6, 0.33, 0.07)]
-	switch want.aspiration {
-	case "natural":
-		want.natural = !want.charged
-	case "turbo":
-		s.Aspiration = engine.Turbo
-	case "supercharged":
-		s.Aspiration = engine.Supercharged
-	}
-	switch {
-	case s.Fuel == engine.Diesel && !want.natural:
-		s.Aspiration = engine.Turbo
-	case want.charged && s.Aspiration == engine.Natural:
-		s.Aspiration = engine.Turbo
-	case want.natural:
-		s.Aspiration = engine.Natural
-	}
-	if want.natural && s.Fuel == engine.Diesel {
-		s.Fuel = engine.Gasoline
-	}
+	want = drawAspiration(d, s, want)
 	litres := clamp(math.Exp(d.normal(math.Log(2.0), 0.38)), 1.0, 4.4)
 	if s.Aspiration != engine.Natural {
 		litres = clamp(litres*0.9, 1.0, 3.5)
@@ -120,6 +101,42 @@ func drawBasics(d dice, s *engine.Spec, want demands) {
 		s.Valves = 2
 	}
 	s.Atkinson = s.Aspiration == engine.Natural && s.Fuel == engine.Gasoline && d.chance(0.06)
+	drawSpeedsAndCompression(d, s)
+	switch s.Fuel {
+	case engine.Gasoline:
+		s.Ethanol = [...]float64{0, 0.05, 0.1}[d.weighted(0.25, 0.4, 0.35)]
+	case engine.EthanolBlend:
+		s.Ethanol = d.between(0.5, 0.85)
+	}
+}
+
+// drawAspiration draws what charges the engine, and returns the demands with the named
+// aspiration taken in.
+func drawAspiration(d dice, s *engine.Spec, want demands) demands {
+	s.Aspiration = [...]engine.Aspiration{engine.Natural, engine.Turbo, engine.Supercharged}[d.weighted(0.6, 0.33, 0.07)]
+	switch want.aspiration {
+	case "natural":
+		want.natural = !want.charged
+	case "turbo":
+		s.Aspiration = engine.Turbo
+	case "supercharged":
+		s.Aspiration = engine.Supercharged
+	}
+	switch {
+	case s.Fuel == engine.Diesel && !want.natural:
+		s.Aspiration = engine.Turbo
+	case want.charged && s.Aspiration == engine.Natural:
+		s.Aspiration = engine.Turbo
+	case want.natural:
+		s.Aspiration = engine.Natural
+	}
+	if want.natural && s.Fuel == engine.Diesel {
+		s.Fuel = engine.Gasoline
+	}
+	return want
+}
+
+func drawSpeedsAndCompression(d dice, s *engine.Spec) {
 	s.CompressionRatio = d.between(9, 11.5)
 	s.RatedRPM = math.Round(d.between(5000, 7000)/50) * 50
 	s.IdleRPM = math.Round(d.between(630, 860)/10) * 10
@@ -127,7 +144,7 @@ func drawBasics(d dice, s *engine.Spec, want demands) {
 		s.RatedRPM = math.Round(d.between(4500, 5600)/50) * 50
 	}
 	if s.Aspiration != engine.Natural {
-		s.CompressionRatio -= 1
+		s.CompressionRatio--
 		s.RatedRPM = math.Round(d.between(4800, 6200)/50) * 50
 	}
 	if s.Fuel == engine.Diesel {
@@ -136,12 +153,6 @@ func drawBasics(d dice, s *engine.Spec, want demands) {
 	}
 	if s.Atkinson {
 		s.CompressionRatio = d.between(12, 13.5)
-	}
-	switch s.Fuel {
-	case engine.Gasoline:
-		s.Ethanol = [...]float64{0, 0.05, 0.1}[d.weighted(0.25, 0.4, 0.35)]
-	case engine.EthanolBlend:
-		s.Ethanol = d.between(0.5, 0.85)
 	}
 }
 
