@@ -6,12 +6,14 @@ package memory_test
 import (
 	"testing"
 
+	"go.uber.org/goleak"
+
 	"github.com/airassay/airassay/server/store"
 	"github.com/airassay/airassay/server/store/memory"
 	"github.com/airassay/airassay/server/store/storetest"
 )
 
-func TestMain(m *testing.M) { storetest.Main(m, nil) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func TestContract(t *testing.T) {
 	storetest.Run(t, func(*testing.T) store.Store { return memory.New() })

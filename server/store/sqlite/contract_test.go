@@ -7,6 +7,8 @@ import (
 	"context"
 	"testing"
 
+	"go.uber.org/goleak"
+
 	"github.com/airassay/airassay/server/store"
 	"github.com/airassay/airassay/server/store/sqlite"
 	"github.com/airassay/airassay/server/store/storetest"
@@ -20,7 +22,10 @@ func open(dir string) (store.Store, error) {
 	return s, nil
 }
 
-func TestMain(m *testing.M) { storetest.Main(m, open) }
+func TestMain(m *testing.M) {
+	storetest.Victim(open)
+	goleak.VerifyTestMain(m)
+}
 
 func TestContract(t *testing.T) {
 	storetest.Run(t, func(t *testing.T) store.Store {

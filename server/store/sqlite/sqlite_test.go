@@ -163,7 +163,7 @@ func TestAMigrationThatFailsLeavesTheSchemaAsItWas(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	bad := append(steps, `CREATE TABLE half (x); INSERT INTO nowhere VALUES (1);`)
+	bad := append(slices.Clone(steps), `CREATE TABLE half (x); INSERT INTO nowhere VALUES (1);`)
 	err = s.submit(t.Context(), &job{do: func(w *writer) error {
 		if _, err := w.stmts.rollback.Exec(); err != nil { // The job's own transaction is in the way.
 			return err

@@ -81,7 +81,7 @@ func (s *Store) enqueue(ctx context.Context, j *job) error {
 // queue is empty.
 func (s *Store) write(w *writer) {
 	defer close(s.stopped)
-	defer w.close()
+	defer func() { _ = w.close() }() // Every job has its answer; the pool is closed next and reports what it finds.
 	var group []*job
 	for first := range s.jobs {
 		group = s.gather(group[:0], first)

@@ -17,8 +17,6 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/goleak"
-
 	"github.com/airassay/airassay/server/store"
 )
 
@@ -28,19 +26,17 @@ type OpenFunc func(dir string) (store.Store, error)
 // childVariable tells the test binary that it is to be the victim of a crash test.
 const childVariable = "AIRASSAY_STORETEST_DIR"
 
-// Main is the TestMain of a package that tests a store: it checks that no
-// goroutine is left over, and lets the crash test run the test binary as the
-// process that is killed. open may be nil for a store that does not outlive its process.
-func Main(m *testing.M, open OpenFunc) {
-	if dir := os.Getenv(childVariable); dir != "" && open != nil {
+// Victim lets the crash test run the test binary as the process that is killed. There it
+// does not return; everywhere else it does nothing.
+func Victim(open OpenFunc) {
+	if dir := os.Getenv(childVariable); dir != "" {
 		fmt.Fprintln(os.Stderr, victim(open, dir))
 		os.Exit(1)
 	}
-	goleak.VerifyTestMain(m)
 }
 
 // RunDurable runs the part of the suite that a store must pass if it is to
-// outlive its process. The package's TestMain must call Main.
+// outlive its process. The package's TestMain must call Victim first.
 func RunDurable(t *testing.T, open OpenFunc) {
 	t.Run("everything is there after closing and opening", func(t *testing.T) { reopen(t, open) })
 	t.Run("closing under load loses nothing that was acknowledged", func(t *testing.T) { reopenUnderLoad(t, open) })
@@ -160,7 +156,7 @@ func victim(open OpenFunc, dir string) error {
 	say := func(format string, args ...any) error {
 		mu.Lock()
 		defer mu.Unlock()
-		_, err := fmt.Printf(format, args...) // Written at once: os.Stdout has no buffer.
+		_, err := fmt.Fprintf(os.Stdout, format, args...) // Written at once: os.Stdout has no buffer.
 		return err
 	}
 	failed := make(chan error, crashCaptures+crashFacts)
@@ -289,7 +285,11 @@ func killOne(t *testing.T, dir string, said *testimony) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
 	defer cancel()
-	victim := exec.CommandContext(ctx, os.Args[0], "-test.run=^$")
+	program, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	victim := exec.CommandContext(ctx, program, "-test.run=^$")
 	victim.Env = append(os.Environ(), childVariable+"="+dir)
 	victim.Stderr = os.Stderr
 	out, err := victim.StdoutPipe()

@@ -7,7 +7,10 @@
 //
 // A store's own tests call Run, and RunDurable where it outlives the process:
 //
-//	func TestMain(m *testing.M) { storetest.Main(m, open) }
+//	func TestMain(m *testing.M) {
+//		storetest.Victim(open)
+//		goleak.VerifyTestMain(m)
+//	}
 //	func TestContract(t *testing.T) { storetest.Run(t, newStore) }
 //	func TestDurable(t *testing.T)  { storetest.RunDurable(t, open) }
 package storetest
