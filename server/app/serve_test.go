@@ -532,7 +532,7 @@ func TestEveryRefusalHasItsStatusAndReason(t *testing.T) {
 			func() error {
 				_, err := s.verdicts.ReassessSession(ctx, &pb.ReassessSessionRequest{Session: opened.GetName()})
 				return err
-			}, codes.InvalidArgument, pb.ErrorReason_ERROR_REASON_INVALID_FIELD, "session",
+			}, codes.FailedPrecondition, pb.ErrorReason_ERROR_REASON_SESSION_OPEN, "",
 		},
 		"verdict that is not there": {
 			func() error {

@@ -35,6 +35,7 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_ETAG_MISMATCH:        codes.Aborted,
 	pb.ErrorReason_ERROR_REASON_SESSION_CLOSED:       codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_CAPTURE_FINISHED:     codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_SESSION_OPEN:         codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_WRITER_FENCED:        codes.Aborted,
 	pb.ErrorReason_ERROR_REASON_BATCH_CONFLICT:       codes.Aborted,
 	pb.ErrorReason_ERROR_REASON_SEQUENCE_GAP:         codes.OutOfRange,

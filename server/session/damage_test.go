@@ -113,7 +113,7 @@ func TestListsOfASessionAreInTheOrderOfCreation(t *testing.T) {
 			verdicts = append(verdicts, v.GetName())
 		}
 		_, err = f.ReassessSession(ctx, shop, other.GetName(), "")
-		wantKind(t, err, session.ErrInvalid)
+		wantKind(t, err, session.ErrSessionOpen)
 		n := 0
 		for o := (session.ListOptions{PageSize: 2}); ; {
 			page, next, err := f.ListCaptures(ctx, shop, s.GetName(), o)

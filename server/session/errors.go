@@ -52,6 +52,8 @@ var (
 	ErrEtagMismatch = kind(pb.ErrorReason_ERROR_REASON_ETAG_MISMATCH)
 	// ErrSessionClosed: the session takes no more changes and samples.
 	ErrSessionClosed = kind(pb.ErrorReason_ERROR_REASON_SESSION_CLOSED)
+	// ErrSessionOpen: the session must be closed first.
+	ErrSessionOpen = kind(pb.ErrorReason_ERROR_REASON_SESSION_OPEN)
 	// ErrCaptureFinished: the capture takes no more batches.
 	ErrCaptureFinished = kind(pb.ErrorReason_ERROR_REASON_CAPTURE_FINISHED)
 	// ErrFenced: a newer writer has taken the capture over. Metadata: writer_epoch, current_epoch.

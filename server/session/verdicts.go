@@ -115,7 +115,7 @@ func (m *Manager) ListVerdicts(ctx context.Context, shop, parent string, o ListO
 }
 
 // ReassessSession judges a closed session's samples again with this engine and stores another
-// verdict. Errors: ErrNotFound, ErrInvalid where the session is open, ErrRequestIDReused.
+// verdict. Errors: ErrNotFound, ErrSessionOpen, ErrRequestIDReused.
 func (m *Manager) ReassessSession(ctx context.Context, shop, name, requestID string) (*pb.Verdict, error) {
 	if err := m.begin(); err != nil {
 		return nil, err
@@ -152,9 +152,7 @@ func (m *Manager) reassess(ctx context.Context, k key, r *request) (made *pb.Ver
 		return nil, "", err
 	}
 	if s.GetState() != pb.SessionState_SESSION_STATE_CLOSED {
-		e := invalid(Violation{"session", "is open; close it, or ask for its verdict as it stands"})
-		e.Resource = k.name()
-		return nil, "", e
+		return nil, "", &Error{Reason: pb.ErrorReason_ERROR_REASON_SESSION_OPEN, Resource: k.name(), Message: "the session is open; close it, or ask for its verdict as it stands"}
 	}
 	b, err := l.build(ctx, s)
 	if err != nil {

@@ -180,6 +180,8 @@ const (
 	ErrorReason_ERROR_REASON_WRONG_UNIT ErrorReason = 19
 	// RESOURCE_EXHAUSTED: too many streams or sessions at once; RetryInfo says when to come back.
 	ErrorReason_ERROR_REASON_TOO_MANY_STREAMS ErrorReason = 20
+	// FAILED_PRECONDITION: the session is still open.
+	ErrorReason_ERROR_REASON_SESSION_OPEN ErrorReason = 21
 )
 
 // Enum value maps for ErrorReason.
@@ -206,6 +208,7 @@ var (
 		18: "ERROR_REASON_INVALID_PAGE_TOKEN",
 		19: "ERROR_REASON_WRONG_UNIT",
 		20: "ERROR_REASON_TOO_MANY_STREAMS",
+		21: "ERROR_REASON_SESSION_OPEN",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":          0,
@@ -229,6 +232,7 @@ var (
 		"ERROR_REASON_INVALID_PAGE_TOKEN":   18,
 		"ERROR_REASON_WRONG_UNIT":           19,
 		"ERROR_REASON_TOO_MANY_STREAMS":     20,
+		"ERROR_REASON_SESSION_OPEN":         21,
 	}
 )
 
@@ -695,7 +699,7 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\fCaptureState\x12\x1d\n" +
 	"\x19CAPTURE_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12CAPTURE_STATE_OPEN\x10\x01\x12\x1a\n" +
-	"\x16CAPTURE_STATE_FINISHED\x10\x02*\xc1\x05\n" +
+	"\x16CAPTURE_STATE_FINISHED\x10\x02*\xe0\x05\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_INVALID_FIELD\x10\x01\x12\x1a\n" +
@@ -718,7 +722,8 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\x15ERROR_REASON_INTERNAL\x10\x11\x12#\n" +
 	"\x1fERROR_REASON_INVALID_PAGE_TOKEN\x10\x12\x12\x1b\n" +
 	"\x17ERROR_REASON_WRONG_UNIT\x10\x13\x12!\n" +
-	"\x1dERROR_REASON_TOO_MANY_STREAMS\x10\x14BCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
+	"\x1dERROR_REASON_TOO_MANY_STREAMS\x10\x14\x12\x1d\n" +
+	"\x19ERROR_REASON_SESSION_OPEN\x10\x15BCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
 
 var (
 	file_airassay_v1beta1_session_proto_rawDescOnce sync.Once
