@@ -119,6 +119,11 @@ var house = []acquaintance{
 		why: "the program reads flags and runs the wiring; it starts itself in an adapter's role",
 	},
 	{
+		who:      "server/endtoend/...",
+		testsMay: []string{"api/...", "sdk/recording/..."},
+		why:      "it meets the program as a caller does, as a process behind its contract; knowing more, it would forgive more",
+	},
+	{
 		who: "server/internal/...",
 		may: []string{"api/...", "sdk/...", "server/internal/..."},
 		why: "a helper of all parts of the server depends on none of them",
