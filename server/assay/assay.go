@@ -93,7 +93,6 @@ type Assay struct {
 	lowestRunning                 float64
 	ran, assumedLambda            bool
 	comparable, notSimultaneous   int64
-	refusedEGR                    int64
 	baroImpossible                int64
 	fullSince, lastFullT          int64
 	pullStartRPM, lastFullRPM     float64

@@ -45,6 +45,8 @@ const (
 
 // How points are recognised.
 const (
+	// An engine runs above runningRPM, in revolutions per minute, and stands below restRPM;
+	// a starter turns it in between.
 	runningRPM = 400.0
 	restRPM    = 30.0
 	// openCircuitC and shortCircuitC are what a thermistor's input shows when its
@@ -54,7 +56,6 @@ const (
 	shortCircuitC = 120.0
 	// FuelStatus bytes of PID 03 (SAE J1979).
 	fuelClosedLoop      = 2
-	fuelOpenLoopLoad    = 4
 	fuelClosedLoopFault = 16
 	// trimEndPercent: fuel trims end between 20 and 30 %; a part that stands there is clipped.
 	trimEndPercent = 24.0

@@ -70,10 +70,7 @@ func (f *feature) shown(y float64) float64 {
 
 // shownExpected: what a sound vehicle shows, in the unit that is shown.
 func (f *feature) shownExpected() float64 {
-	if f.kind == featSoak || f.kind == featSoakSensor || f.kind == featRoad || f.kind == featRoadSensor {
-		if f.kind == featRoad || f.kind == featRoadSensor {
-			return f.expected
-		}
+	if f.kind == featSoak || f.kind == featSoakSensor {
 		return 0
 	}
 	return f.shown(0)

@@ -44,7 +44,7 @@ type fault struct {
 	intake, manifold, manifoldGain, barometer float64
 	// displacement is ln(entered / true).
 	displacement float64
-	// oneBank is ln of the fuel missing on one bank.
+	// oneBank is ln of the fuel that bank 1 lacks against the mean of both banks.
 	oneBank float64
 }
 
@@ -56,7 +56,6 @@ type model struct {
 	tech      Technology
 	boosted   bool
 	idleFlow  float64
-	topFlow   float64
 	twoMeters bool
 	twoBanks  bool
 	// bothTrims: the trims of both banks were recorded whole.
@@ -228,8 +227,8 @@ func (m *model) predict(s *fault, f *feature) float64 {
 	return m.predictOther(s, f)
 }
 
-// oneBankShare is what a weak bank does to the trim that was recorded: half where both
-// banks' trims are averaged, nothing known where only one was.
+// oneBankShare is what a weak bank does to the trim that was recorded: nothing where both
+// banks' trims are averaged, for the other bank is off by as much the other way.
 func (m *model) oneBankShare(s *fault) float64 {
 	if m.bothTrims {
 		return 0

@@ -50,7 +50,7 @@ type feature struct {
 	// standard uncertainty, what it shares with others left out.
 	y, sd float64
 	n     int64
-	// The mean operating point: g/s, 1/min, kPa, kPa, K.
+	// The mean operating point: g/s, 1/min, pressure and barometer in kPa, K, °C.
 	flow, rpm, pressure, baro, tempK, coolantC float64
 	// pseudo: the manifold pressure was inferred from the barometer.
 	pseudo bool

@@ -18,43 +18,61 @@ func (r *result) gaps() {
 
 // missing lists what was not driven or not recorded, most useful first.
 func (r *result) missing() []GapItem {
+	var gs gapList
+	r.missingManoeuvres(&gs)
+	r.missingFacts(&gs)
+	r.missingSignals(&gs)
+	return gs
+}
+
+type gapList []GapItem
+
+func (gs *gapList) add(is bool, k GapKind, m ManoeuvreKind) {
+	if is {
+		*gs = append(*gs, GapItem{Kind: k, Manoeuvre: m})
+	}
+}
+
+func (gs *gapList) signal(is bool, s signal) {
+	if is {
+		*gs = append(*gs, GapItem{Kind: GapSignal, Signal: signals[s].path})
+	}
+}
+
+func (r *result) missingManoeuvres(gs *gapList) {
 	a := r.a
-	var gs []GapItem
-	add := func(is bool, k GapKind, m ManoeuvreKind) {
-		if is {
-			gs = append(gs, GapItem{Kind: k, Manoeuvre: m})
-		}
-	}
-	signal := func(is bool, s signal) {
-		if is {
-			gs = append(gs, GapItem{Kind: GapSignal, Signal: signals[s].path})
-		}
-	}
-	add(known(a.warmest) && a.warmest < warmTrimC, GapWarmEngine, ManoeuvreWarmIdle)
-	signal(r.m.metered && !a.hasMeter(), sigMAF)
+	gs.add(known(a.warmest) && a.warmest < warmTrimC, GapWarmEngine, ManoeuvreWarmIdle)
+	gs.signal(r.m.metered && !a.hasMeter(), sigMAF)
 	blurred := a.comparable > 20 && float64(a.notSimultaneous) > 0.3*float64(a.comparable)
 	pulls := a.usedCount(ManoeuvreFullLoadPull)
-	add(blurred || a.clock == ClockRowOrder, GapSimultaneity, ManoeuvreFullLoadPull)
-	add(pulls == 0, GapFullLoad, ManoeuvreFullLoadPull)
-	add(pulls == 1, GapSecondPull, ManoeuvreFullLoadPull)
+	gs.add(blurred || a.clock == ClockRowOrder, GapSimultaneity, ManoeuvreFullLoadPull)
+	gs.add(pulls == 0, GapFullLoad, ManoeuvreFullLoadPull)
+	gs.add(pulls == 1, GapSecondPull, ManoeuvreFullLoadPull)
+	gs.add(a.usedCount(ManoeuvreWarmIdle) == 0, GapWarmIdle, ManoeuvreWarmIdle)
+	gs.add(a.usedCount(ManoeuvreSteadyCruise) == 0 && a.usedCount(ManoeuvreRaisedIdle) == 0, GapSteadyCruise, ManoeuvreSteadyCruise)
+	gs.add(a.facts.Fuel != FuelDiesel && a.usedCount(ManoeuvreHighLoad) == 0 && !r.out.Conclusive, GapHighLoad, ManoeuvreHighLoad)
+	gs.add(a.rest.pressure.n == 0 && a.rest.flow.n == 0, GapKeyOnEngineOff, ManoeuvreKeyOnEngineOff)
+	gs.add(!a.soaked() && a.tracks[sigIAT].seen(), GapColdSoak, ManoeuvreColdSoak)
+}
+
+func (r *result) missingFacts(gs *gapList) {
+	a := r.a
+	gs.add(!known(a.facts.DisplacementL) && a.engine.scaleSD > 0.2, GapDisplacement, ManoeuvreUnspecified)
+	gs.add(!a.tracks[sigBaro].seen() && !known(a.facts.AltitudeM), GapBarometricPressure, ManoeuvreUnspecified)
+	gs.add(!known(a.facts.AmbientC) && (!a.tracks[sigAmbient].seen() || r.p.oddOutside > 0.3), GapOutsideTemperature, ManoeuvreUnspecified)
+}
+
+func (r *result) missingSignals(gs *gapList) {
+	a := r.a
 	trims := a.facts.Fuel != FuelDiesel
-	add(a.usedCount(ManoeuvreWarmIdle) == 0, GapWarmIdle, ManoeuvreWarmIdle)
-	add(a.usedCount(ManoeuvreSteadyCruise) == 0 && a.usedCount(ManoeuvreRaisedIdle) == 0, GapSteadyCruise, ManoeuvreSteadyCruise)
-	add(trims && a.usedCount(ManoeuvreHighLoad) == 0 && !r.out.Conclusive, GapHighLoad, ManoeuvreHighLoad)
-	add(a.rest.pressure.n == 0 && a.rest.flow.n == 0, GapKeyOnEngineOff, ManoeuvreKeyOnEngineOff)
-	add(!a.soaked() && a.tracks[sigIAT].seen(), GapColdSoak, ManoeuvreColdSoak)
-	add(!known(a.facts.DisplacementL) && a.engine.scaleSD > 0.2, GapDisplacement, ManoeuvreUnspecified)
-	add(!a.tracks[sigBaro].seen() && !known(a.facts.AltitudeM), GapBarometricPressure, ManoeuvreUnspecified)
-	add(!known(a.facts.AmbientC) && (!a.tracks[sigAmbient].seen() || r.p.oddOutside > 0.3), GapOutsideTemperature, ManoeuvreUnspecified)
-	signal(!a.pressureSeen(), sigMAP)
-	signal(!a.tracks[sigSpeedEngine].seen(), sigSpeedEngine)
-	signal(trims && !a.tracks[sigShortTrim1].seen() && !a.tracks[sigLongTrim1].seen(), sigShortTrim1)
-	signal(trims && r.m.metered && !a.tracks[sigLambda1].seen() && !a.tracks[sigLambda2].seen(), sigLambda1)
-	signal(!a.tracks[sigIAT].seen() && !a.tracks[sigIAT11].seen(), sigIAT)
-	signal(!a.tracks[sigCoolant].seen(), sigCoolant)
+	gs.signal(!a.pressureSeen(), sigMAP)
+	gs.signal(!a.tracks[sigSpeedEngine].seen(), sigSpeedEngine)
+	gs.signal(trims && !a.tracks[sigShortTrim1].seen() && !a.tracks[sigLongTrim1].seen(), sigShortTrim1)
+	gs.signal(trims && r.m.metered && !a.tracks[sigLambda1].seen() && !a.tracks[sigLambda2].seen(), sigLambda1)
+	gs.signal(!a.tracks[sigIAT].seen() && !a.tracks[sigIAT11].seen(), sigIAT)
+	gs.signal(!a.tracks[sigCoolant].seen(), sigCoolant)
 	learned := a.held(sigSinceCleared, a.lastT)
-	add(known(learned) && learned < learnedMinutes && a.tracks[sigWarmups].seen() && a.tracks[sigWarmups].max < 3, GapLearnedTrims, ManoeuvreSteadyCruise)
-	return gs
+	gs.add(known(learned) && learned < learnedMinutes && a.tracks[sigWarmups].seen() && a.tracks[sigWarmups].max < 3, GapLearnedTrims, ManoeuvreSteadyCruise)
 }
 
 // learnedMinutes of mixed driving until learned trims count again [DOMAIN 5.6].

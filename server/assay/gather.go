@@ -24,14 +24,11 @@ type cell struct {
 	// air is ln(metered / sound engine), fuel the total trim, rate ln(air implied
 	// by the fuel rate / metered air).
 	air, fuel, rate spread
-	airNoise        mean
 	bank            mean
 	meters          mean
 	trimsAtEnd      float64
 	// At full load only.
-	lambda, oxygen, deficit, load, throttle, boost mean
-	table                                          mean
-	openLoop                                       float64
+	lambda, deficit, load, throttle mean
 }
 
 // rest gathers what stands still when the engine does.
@@ -41,12 +38,10 @@ type rest struct {
 	flow     mean
 	pressure mean
 	gap      mean
-	baro     mean
 }
 
 // soak holds the first temperatures of the recording.
 type soak struct {
-	startT                          int64
 	intake, coolant, oil, outside   mean
 	sensorOutside                   mean
 	restSeen, ranBefore, runTimeLow bool
@@ -54,30 +49,26 @@ type soak struct {
 
 // road compares intake air and outside air while the vehicle moves.
 type road struct {
-	lastT                            int64
-	movingS, standingS               float64
-	standLastT                       int64
-	thermometer, sensor              mean
-	intake                           mean
-	ambientFirst, ambientLast        float64
-	intakeFirst, intakeLast          float64
-	ambientMin, ambientMax           float64
-	intakeMin, intakeMax             float64
-	airDrawnKg                       float64
-	flowDrawnT                       int64
-	fastestKmh                       float64
-	intakeAtSpeedMin, ambientAtSpeed mean
+	lastT                     int64
+	movingS, standingS        float64
+	standLastT                int64
+	thermometer, sensor       mean
+	intake                    mean
+	ambientFirst, ambientLast float64
+	intakeFirst, intakeLast   float64
+	airDrawnKg                float64
+	flowDrawnT                int64
 }
 
 // watch counts what a sensor's raw samples give away.
 type watch struct {
-	sig                                     signal
-	samples, dropouts, dead, limit, checked int64
-	v                                       [3]float64
-	t                                       [3]int64
-	speed, pressure, throttle               [3]float64
-	n                                       int
-	lapse                                   lapse
+	sig                       signal
+	dropouts, checked         int64
+	v                         [3]float64
+	t                         [3]int64
+	speed, pressure, throttle [3]float64
+	n                         int
+	lapse                     lapse
 	// silent counts values that no running engine can have. frozenUS is how long the value
 	// stood still to the last digit while the engine did not.
 	silent   int64
@@ -204,11 +195,9 @@ func (a *Assay) usableForAir(p *point) bool {
 		return false
 	}
 	if p.egr > maxRecirculation || a.facts.Fuel == FuelDiesel && !p.demanded && !known(p.egr) {
-		a.refusedEGR++
 		return false
 	}
-	if !p.full && !a.throttled() && !a.boosted() && a.facts.Fuel != FuelDiesel {
-		// Valves that control the load make pressure meaningless at part load.
+	if !p.full && a.loadByValves() {
 		return false
 	}
 	if p.pressure.v < lowestPressureShare*or(p.baro, 100) || a.cutsFuel(p) {
@@ -222,6 +211,12 @@ func (a *Assay) usableForAir(p *point) bool {
 		return false
 	}
 	return p.filling < maxFilling && (p.calm || p.full)
+}
+
+// loadByValves: the engine controls its load by its valves, as far as is known, and its
+// pressure tells nothing of the air at part load.
+func (a *Assay) loadByValves() bool {
+	return !a.throttled() && !a.boosted() && a.facts.Fuel != FuelDiesel
 }
 
 func (a *Assay) gatherAir(c *cell, p *point) {
@@ -244,7 +239,6 @@ func (a *Assay) gatherAir(c *cell, p *point) {
 	c.context(&pressure, p.flow.v, w)
 	x := math.Log(p.flow.v / a.soundAir(&pressure))
 	c.air.add(p.t, x, w)
-	c.airNoise.add(sd, w)
 	if p.full {
 		a.pullAir(x, w)
 	}
@@ -327,19 +321,7 @@ func (a *Assay) gatherFullLoad(c *cell, p *point) {
 	if p.speed.v < lowestFullLoadRPM || !p.demanded && (known(p.pedal) || known(p.throttle)) && !p.pressure.ok {
 		return
 	}
-	if known(p.lambda) && p.t-a.fullSince >= fullLoadSettleUS && p.closedLoop != yes {
-		cmd := p.lambdaCmd
-		if known(cmd) {
-			c.lambda.add(math.Log(p.lambda/cmd), 1)
-		} else {
-			c.lambda.add(math.Log(p.lambda/assumedFullLoadLambda), 0.5)
-			a.assumedLambda = true
-		}
-	}
-	c.oxygen.add(p.oxygen, 1)
-	if p.closedLoop == no || math.Abs(or(p.lambdaCmd, 1)-1) > 0.04 {
-		c.openLoop++
-	}
+	a.gatherFullLoadLambda(c, p)
 	if p.demanded && p.pressure.ok && known(p.baro) && p.pressure.sd < 3 {
 		c.deficit.add((p.baro-p.pressure.v)/p.baro, 1)
 	}
@@ -349,9 +331,18 @@ func (a *Assay) gatherFullLoad(c *cell, p *point) {
 	if p.load.ok && p.load.sd < 3 && p.demanded {
 		c.load.add(p.load.v, 1)
 	}
-	if b := a.moving(sigBoostCommand, p.t); b.ok && p.pressure.ok && b.v > 20 {
-		c.boost.add(math.Log(p.pressure.v/b.v), 1)
+}
+
+func (a *Assay) gatherFullLoadLambda(c *cell, p *point) {
+	if !known(p.lambda) || p.t-a.fullSince < fullLoadSettleUS || p.closedLoop == yes {
+		return
 	}
+	if known(p.lambdaCmd) {
+		c.lambda.add(math.Log(p.lambda/p.lambdaCmd), 1)
+		return
+	}
+	c.lambda.add(math.Log(p.lambda/assumedFullLoadLambda), 0.5)
+	a.assumedLambda = true
 }
 
 // gatherProvenance asks what the control unit computes its loads from [DOMAIN 2.4].
@@ -438,22 +429,19 @@ func (a *Assay) gatherRoad(p *point) {
 	if r.movingS < roadSettleS {
 		return
 	}
-	r.fastestKmh = math.Max(r.fastestKmh, p.road)
 	r.intake.add(p.intake, step)
 	if r.intake.n == 1 {
-		r.intakeFirst, r.intakeMin, r.intakeMax = p.intake, p.intake, p.intake
+		r.intakeFirst = p.intake
 	}
 	r.intakeLast = p.intake
-	r.intakeMin, r.intakeMax = math.Min(r.intakeMin, p.intake), math.Max(r.intakeMax, p.intake)
 	if o := firstKnown(a.facts.AmbientC, a.held(sigExterior, p.t)); known(o) {
 		r.thermometer.add(p.intake-o, step)
 	}
 	if o := validTemperature(a.held(sigAmbient, p.t)); known(o) {
 		r.sensor.add(p.intake-o, step)
 		if r.sensor.n == 1 {
-			r.ambientFirst, r.ambientMin, r.ambientMax = o, o, o
+			r.ambientFirst = o
 		}
 		r.ambientLast = o
-		r.ambientMin, r.ambientMax = math.Min(r.ambientMin, o), math.Max(r.ambientMax, o)
 	}
 }

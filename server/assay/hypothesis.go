@@ -99,7 +99,7 @@ func (a *Assay) hypotheses(m *model) []hypothesis {
 		hs = splitBanks(hs)
 	}
 	a.weighByFacts(hs)
-	a.weighByRaw(hs, m)
+	a.weighByRaw(hs)
 	return normalisePriors(hs)
 }
 
@@ -123,8 +123,6 @@ func (a *Assay) possible(h *hypothesis, m *model) bool {
 		return known(a.facts.DisplacementL)
 	case h.cause == CauseOneBank:
 		return m.twoBanks || a.facts.Banks >= 2
-	case h.condition == ConditionThrottleLimited || h.cause == CauseFilterOrDuct:
-		return true
 	}
 	return true
 }
@@ -353,7 +351,7 @@ const (
 )
 
 // weighByRaw adds what single samples say.
-func (a *Assay) weighByRaw(hs []hypothesis, m *model) {
+func (a *Assay) weighByRaw(hs []hypothesis) {
 	meter := a.meterSigns()
 	intake := a.intakeSigns()
 	pressureStuck := a.pressureStuck()
@@ -390,27 +388,17 @@ type sign struct {
 
 // meterSigns reads from raw samples whether the meter's signal itself is at fault.
 func (a *Assay) meterSigns() sign {
-	w := &a.meterWatch
-	dead := float64(a.meterDeadRunning) / math.Max(1, float64(a.meterLiving))
+	if s, ok := a.goneSign(); ok {
+		return s
+	}
+	w, mv := &a.meterWatch, &a.movement
 	drops := float64(w.dropouts) / math.Max(1, float64(w.checked))
-	mv := &a.movement
 	switch {
-	case a.meterLiving >= 20 && dead > 0.9:
-		if a.tracks[sigLoad].seen() && a.tracks[sigLoad].max-a.tracks[sigLoad].min > 15 {
-			return sign{CauseReplacedByModel, plainSign}
-		}
-		return sign{CauseOpenOrShortCircuit, plainSign}
-	case mv.n >= 40 && mv.sdX() > 0.18 && mv.sdY() < 0.25*mv.sdX() && mv.slope() < 0.2:
-		return sign{CauseStuck, plainSign}
-	case w.silent >= 3 && a.meterLiving >= 20:
-		return sign{CauseIntermittent, plainSign}
-	case w.frozenUS > 25*second:
-		return sign{CauseReplacedByModel, plainSign}
 	case w.frozenUS > 8*second:
 		return sign{CauseReplacedByModel, strongSign}
 	case w.dropouts >= 3 && drops > 0.002 || w.episodes >= 3:
 		return sign{CauseIntermittent, plainSign}
-	case a.meterLiving >= 50 && dead > 0.02 && a.meterDeadRunning >= 5 && a.tracks[w.sig].spacing < 0.8:
+	case a.meterLiving >= 50 && a.deadShareSeen() > 0.02 && a.meterDeadRunning >= 5 && a.tracks[w.sig].spacing < 0.8:
 		return sign{CauseIntermittent, strongSign}
 	case w.dropouts+w.episodes >= 2:
 		return sign{CauseIntermittent, weakSign}
@@ -420,6 +408,31 @@ func (a *Assay) meterSigns() sign {
 		return sign{CauseStuck, weakSign}
 	}
 	return sign{CauseStuck, noSign}
+}
+
+// goneSign: over long stretches the meter shows no flow, or one that does not move with
+// the engine.
+func (a *Assay) goneSign() (sign, bool) {
+	w, mv := &a.meterWatch, &a.movement
+	switch {
+	case a.meterLiving >= 20 && a.deadShareSeen() > 0.9:
+		if a.tracks[sigLoad].seen() && a.tracks[sigLoad].max-a.tracks[sigLoad].min > 15 {
+			return sign{CauseReplacedByModel, plainSign}, true
+		}
+		return sign{CauseOpenOrShortCircuit, plainSign}, true
+	case mv.n >= 40 && mv.sdX() > 0.18 && mv.sdY() < 0.25*mv.sdX() && mv.slope() < 0.2:
+		return sign{CauseStuck, plainSign}, true
+	case w.silent >= 3 && a.meterLiving >= 20:
+		return sign{CauseIntermittent, plainSign}, true
+	case w.frozenUS > 25*second:
+		return sign{CauseReplacedByModel, plainSign}, true
+	}
+	return sign{}, false
+}
+
+// deadShareSeen is the share of the running samples in which the meter was silent.
+func (a *Assay) deadShareSeen() float64 {
+	return float64(a.meterDeadRunning) / math.Max(1, float64(a.meterLiving))
 }
 
 // intakeSigns reads from raw samples whether the intake air temperature's signal is at fault.

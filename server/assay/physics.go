@@ -45,7 +45,7 @@ type engine struct {
 	peakRPM, peakSD float64
 	boosted         bool
 	diesel          bool
-	// charge says where the intake temperature is taken on a boosted engine.
+	// location is where the intake temperature is taken.
 	location Location
 }
 
@@ -74,12 +74,12 @@ func (e *engine) chargeTemperature(intakeC, coolantC, flow, pressureKPa, baroKPa
 	if e.boosted && e.location != LocationAfterCooler && pressureKPa > baroKPa {
 		t += e.coolerRise(intakeC, pressureKPa, baroKPa)
 	}
-	return t + 273.15
+	return t + zeroC
 }
 
 // coolerRise is what a compressor and a cooler of middling effectiveness add, in kelvin.
 func (e *engine) coolerRise(intakeC, pressureKPa, baroKPa float64) float64 {
-	rise := (intakeC + 273.15) * (math.Pow(pressureKPa/baroKPa, 0.2857) - 1) / compressorEfficiency
+	rise := (intakeC + zeroC) * (math.Pow(pressureKPa/baroKPa, 0.2857) - 1) / compressorEfficiency
 	return rise * (1 - coolerEffectiveness)
 }
 

@@ -25,7 +25,6 @@ type point struct {
 	closedLoop tri
 	lambda     float64
 	lambdaCmd  float64
-	oxygen     float64
 	purge      float64
 	egr        float64
 	throttle   float64
@@ -40,7 +39,7 @@ type point struct {
 	// airSD is the relative standard deviation of flow over speed × pressure that
 	// comes from their not being sampled at one instant.
 	airSD float64
-	// unsteady is the share of the flow that fills or empties the manifold.
+	// filling is the share of the flow that fills or empties the manifold.
 	filling float64
 }
 
@@ -173,7 +172,6 @@ func (a *Assay) readFuel(p *point) {
 	}
 	p.lambdaCmd = positive(a.held(sigLambdaCommand, p.t))
 	p.lambda = positive(firstKnown(a.settledLambda(sigLambda1, p.t), a.settledLambda(sigLambda2, p.t)))
-	p.oxygen = a.held(sigOxygen1, p.t)
 	p.purge = a.held(sigPurge, p.t)
 	p.egr = a.held(sigRecirculation, p.t)
 	if s := a.held(sigFuelStatus, p.t); known(s) {

@@ -93,13 +93,13 @@ func veScale(f *Facts) float64 {
 	return veScaleSD
 }
 
-const (
-	// veScaleSD is the relative standard deviation of a road engine's volumetric
-	// efficiency about the prior of its kind [DOMAIN 3.11].
-	veScaleSD = 0.055
-)
+// veScaleSD is the relative standard deviation of a road engine's volumetric
+// efficiency about the prior of its kind [DOMAIN 3.11].
+const veScaleSD = 0.055
 
-// The common uncertainties, as standard deviations. What each acts on stands in nuisances.
+// The common uncertainties, as standard deviations: in logarithm (deficitSD: as a share of
+// the barometer) where no unit stands beside them, trade judgement where no section is
+// named. What each acts on stands in nuisances.
 const (
 	// veTiltSD over a factor of three in speed; veVacuumSD and veVacuumCurveSD per
 	// unit of 1−p/baro and its square: cam timing, overlap, recirculation.
@@ -141,11 +141,11 @@ const (
 	assumedLambdaSD = 0.065
 	tableSD         = 0.035
 	deficitSD       = 0.011
-	thermistorSD    = 2.0 // K
-	outsideSD       = 1.5 // K, hand thermometer
-	sensorSD        = 3.0 // K, the vehicle's own outside sensor
-	oddSensorSD     = 16.0
-	weatherSD       = 1.2 // kPa, weather about the standard atmosphere
+	thermistorSD    = 2.0  // K
+	outsideSD       = 1.5  // K, hand thermometer
+	sensorSD        = 3.0  // K, the vehicle's own outside sensor
+	oddSensorSD     = 16.0 // K, an outside sensor that lies
+	weatherSD       = 1.2  // kPa, weather about the standard atmosphere
 	bankSD          = 0.025
 	metersSD        = 0.03
 	loadSD          = 0.05
@@ -293,8 +293,6 @@ func (m *model) fuelNuisances(f *feature, j *[nuisanceCount]float64) {
 	fade := math.Min(1.3, m.idleFlow/f.flow)
 	switch f.kind {
 	case featFuel:
-		j[nMixture] = mixtureSD
-		j[nMixtureIdle] = mixtureIdleSD * fade
 		j[nMixture] = math.Hypot(mixtureSD, m.hiddenTrim)
 		j[nMixtureIdle] = math.Hypot(mixtureIdleSD, 2*m.hiddenTrim) * fade
 	case featLambda:

@@ -6,8 +6,8 @@ package assay
 import "math"
 
 const (
-	// dropoutRatio: a meter that leaves its neighbours by half of its value or more
-	// for one sample, while the engine runs on, has lost contact [DOMAIN 4.2].
+	// dropoutRatio: a sample that is off the mean of its neighbours by more than this share
+	// of it, while the engine runs on as before, shows lost contact [DOMAIN 4.2].
 	dropoutRatio = 0.5
 	// dropoutGapUS is the widest spacing at which a single stray sample can be told
 	// from a manoeuvre.
@@ -68,7 +68,6 @@ func (a *Assay) inspectMeter(e *entry) {
 		}
 		*w = watch{sig: e.sig}
 	}
-	w.samples++
 	speed := a.recentValue(sigSpeedEngine, e.t)
 	pressure := firstKnown(a.recentValue(sigMAPHigh, e.t), a.recentValue(sigMAP, e.t))
 	if known(speed) && speed > runningRPM {
@@ -80,11 +79,15 @@ func (a *Assay) inspectMeter(e *entry) {
 	}
 	// Recirculation and valve lift change the flow at one pressure and throttle.
 	w.silentOnly = a.facts.Fuel == FuelDiesel || !a.throttled() && !a.boosted()
-	w.episode(e.t, e.v, speed, pressure, firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t)), a.recentValue(sigPedalD, e.t), a.freshest())
+	now := surroundings{
+		speed: speed, pressure: pressure, pedal: a.recentValue(sigPedalD, e.t),
+		throttle: firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t)),
+	}
+	w.episode(e.t, e.v, now, a.freshest())
 	i := w.n % 3
 	w.v[i], w.t[i] = e.v, e.t
 	w.speed[i], w.pressure[i] = speed, pressure
-	w.throttle[i] = firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t))
+	w.throttle[i] = now.throttle
 	w.n++
 	if w.n >= 3 {
 		w.judge(w.n-3, w.n-2, w.n-1)
@@ -111,6 +114,8 @@ const (
 	silentKPa = 32.0
 )
 
+// still follows a value for as long as it stands still, and counts the time where the engine
+// did not stand still with it.
 func (w *watch) still(t int64, v, speed, pressure float64) {
 	p := &w.plateau
 	if p.samples == 0 || v != p.v || !known(speed) || t-p.lastT > 4*second {
@@ -129,6 +134,8 @@ func (w *watch) still(t int64, v, speed, pressure float64) {
 	}
 }
 
+// inspectLiving counts the samples in which a running engine must take air, and those in
+// which the meter shows nearly none.
 func (a *Assay) inspectLiving(e *entry, speed, pressure float64) {
 	if known(pressure) && pressure < overrunPressureKPa && speed > overrunRPM {
 		return
@@ -161,9 +168,24 @@ func (w *watch) judge(i0, i1, i2 int) {
 	}
 }
 
+// surroundings are what else says at what level the engine runs, as recorded: 1/min, kPa,
+// percent. What is not known is NaN.
+type surroundings struct{ speed, pressure, throttle, pedal float64 }
+
+// guarded: more than speed says whether the engine keeps its level.
+func (s surroundings) guarded() bool {
+	return known(s.pressure) || known(s.throttle) || known(s.pedal)
+}
+
+func (s surroundings) near(was surroundings) bool {
+	return near(s.speed, was.speed, 0.06) && near(s.pressure, was.pressure, 0.10) &&
+		near(s.throttle, was.throttle, 0.08) && near(s.pedal, was.pedal, 0.08)
+}
+
 // lapse is a stretch in which the meter left a level that the engine kept.
 type lapse struct {
-	level, speed, pressure, throttle, pedal float64
+	level float64
+	surroundings
 	// sinceT is when the level was reached, startT when it was left.
 	t, sinceT, startT int64
 	out, confirmed    bool
@@ -199,19 +221,17 @@ const (
 
 // episode follows one sample: contact lost for several samples while speed and
 // pressure or throttle stay where they were.
-func (w *watch) episode(t int64, v, speed, pressure, throttle, pedal float64, fresh int64) {
+func (w *watch) episode(t int64, v float64, now surroundings, fresh int64) {
 	l := &w.lapse
-	guard := known(pressure) || known(throttle) || known(pedal)
-	if !known(speed) || speed < runningRPM || !guard {
+	if !known(now.speed) || now.speed < runningRPM || !now.guarded() {
 		*l = lapse{}
 		return
 	}
-	same := near(speed, l.speed, 0.06) && near(pressure, l.pressure, 0.10) && near(throttle, l.throttle, 0.08) && near(pedal, l.pedal, 0.08)
 	d := math.Log(math.Max(v, 0.02) / math.Max(l.level, 0.02))
 	switch {
 	case l.level == 0:
-	case !same || t-l.t > lapseLongestUS:
-	case !l.out && l.level > lapseLevel && math.Abs(d) > lapseOut && (!w.silentOnly || v < 0.1*l.level) && t-l.t <= lapseEntryUS && l.t-l.sinceT >= lapseHeldUS:
+	case !now.near(l.surroundings) || t-l.t > lapseLongestUS:
+	case !l.out && math.Abs(d) > lapseOut && w.mayLapse(t, v):
 		l.out, l.startT = true, t
 		return
 	case l.out && math.Abs(d) > lapseBack:
@@ -225,7 +245,13 @@ func (w *watch) episode(t int64, v, speed, pressure, throttle, pedal float64, fr
 	if l.level == 0 || math.Abs(d) > lapseBack || t-l.t > lapseLongestUS {
 		since = t
 	}
-	*l = lapse{level: v, speed: speed, pressure: pressure, throttle: throttle, pedal: pedal, t: t, sinceT: since}
+	*l = lapse{level: v, surroundings: now, t: t, sinceT: since}
+}
+
+// mayLapse: the level was high enough, was held, and was left from one sample to the next.
+func (w *watch) mayLapse(t int64, v float64) bool {
+	l := &w.lapse
+	return l.level > lapseLevel && (!w.silentOnly || v < 0.1*l.level) && t-l.t <= lapseEntryUS && l.t-l.sinceT >= lapseHeldUS
 }
 
 func near(x, was, within float64) bool {

@@ -27,9 +27,7 @@ type segment struct {
 	lastRPM        float64
 	fell           bool
 	air            mean
-	airRPM         mean
 	blurred        int64
-	throttle       mean
 	coolant        mean
 	closedLoop     int64
 	openLoop       int64
@@ -58,20 +56,16 @@ type gate struct {
 }
 
 var gates = map[ManoeuvreKind]gate{
-	ManoeuvreColdSoak:        {0, 1, math.Inf(1), 0},
-	ManoeuvreKeyOnEngineOff:  {2 * second, 2, math.Inf(1), second},
-	ManoeuvreWarmIdle:        {20 * second, 10, 60, 8 * second},
-	ManoeuvreRaisedIdle:      {10 * second, 6, 90, 5 * second},
-	ManoeuvreSteadyCruise:    {10 * second, 6, 150, 6 * second},
-	ManoeuvreHighLoad:        {4 * second, 4, 400, 3 * second},
-	ManoeuvreFullLoadPull:    {2 * second, 8, math.Inf(1), second},
-	ManoeuvreOverrun:         {2 * second, 2, math.Inf(1), 4 * second},
-	ManoeuvreSnap:            {second / 2, 10, math.Inf(1), second / 2},
-	ManoeuvreKindUnspecified: {},
+	ManoeuvreColdSoak:       {0, 1, math.Inf(1), 0},
+	ManoeuvreKeyOnEngineOff: {2 * second, 2, math.Inf(1), second},
+	ManoeuvreWarmIdle:       {20 * second, 10, 60, 8 * second},
+	ManoeuvreRaisedIdle:     {10 * second, 6, 90, 5 * second},
+	ManoeuvreSteadyCruise:   {10 * second, 6, 150, 6 * second},
+	ManoeuvreHighLoad:       {4 * second, 4, 400, 3 * second},
+	ManoeuvreFullLoadPull:   {2 * second, 8, math.Inf(1), second},
+	ManoeuvreOverrun:        {2 * second, 2, math.Inf(1), 4 * second},
+	ManoeuvreSnap:           {second / 2, 10, math.Inf(1), second / 2},
 }
-
-// ManoeuvreKindUnspecified names the zero value where it stands for "none".
-const ManoeuvreKindUnspecified = ManoeuvreUnspecified
 
 func (a *Assay) classify(p *point) ManoeuvreKind {
 	standing := known(p.road) && p.road < 3
@@ -86,7 +80,7 @@ func (a *Assay) classify(p *point) ManoeuvreKind {
 		return ManoeuvreFullLoadPull
 	case a.cutsFuel(p):
 		return ManoeuvreOverrun
-	case p.speed.v < 1250 && (standing || !known(p.road) && (!known(p.throttle) || p.throttle < 0.12)):
+	case p.idles(standing):
 		return ManoeuvreWarmIdle
 	case standing && p.speed.v > 1800 && p.speed.v < 3300:
 		return ManoeuvreRaisedIdle
@@ -96,6 +90,11 @@ func (a *Assay) classify(p *point) ManoeuvreKind {
 		return ManoeuvreHighLoad
 	}
 	return ManoeuvreSteadyCruise
+}
+
+// idles: slow, and standing; where road speed was not recorded, with the throttle as good as closed.
+func (p *point) idles(standing bool) bool {
+	return p.speed.v < 1250 && (standing || !known(p.road) && (!known(p.throttle) || p.throttle < 0.12))
 }
 
 func (a *Assay) highLoad(p *point) bool {
@@ -155,7 +154,6 @@ func (s *segment) extend(p *point) {
 	}
 	s.minRPM, s.maxRPM = math.Min(s.minRPM, n), math.Max(s.maxRPM, n)
 	s.lastRPM = n
-	s.throttle.add(p.throttle, 1)
 	s.coolant.add(p.coolant, 1)
 	s.purge.add(p.purge, 1)
 	switch p.closedLoop {
@@ -173,7 +171,6 @@ func (s *segment) extend(p *point) {
 func (a *Assay) pullAir(x, w float64) {
 	if a.segment.kind == ManoeuvreFullLoadPull {
 		a.segment.air.add(x, w)
-		a.segment.airRPM.add(a.segment.lastRPM, w)
 	}
 }
 

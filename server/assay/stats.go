@@ -127,8 +127,5 @@ func (s *spread) centre() (centre, width float64) {
 	return sum / w, width
 }
 
-// normal density's logarithm, without the constant.
-func logNormal(x, sd float64) float64 { return -0.5*sq(x/sd) - math.Log(sd) }
-
 // phi is the distribution function of the standard normal.
 func phi(x float64) float64 { return 0.5 * math.Erfc(-x/math.Sqrt2) }

@@ -107,7 +107,8 @@ func (tr *track) interpolate(t int64, maxGapUS int64, step float64) reading {
 		p := (c - 1) % trackLen
 		slope = slopeBetween(tr.t[p], tr.v[p], t1, v1)
 	}
-	if c+1 < tr.total {
+	switch {
+	case c+1 < tr.total:
 		n := (c + 1) % trackLen
 		gap := tr.t[n] - t1
 		next := slopeBetween(t1, v1, tr.t[n], tr.v[n])
@@ -123,9 +124,9 @@ func (tr *track) interpolate(t int64, maxGapUS int64, step float64) reading {
 			r.ageUS = min(t-t1, tr.t[n]-t)
 			r.sd = interpolationError(tr.v[n]-v1, w, gap)
 		}
-	} else if r.ageUS > maxGapUS/4 {
+	case r.ageUS > maxGapUS/4:
 		return reading{}
-	} else {
+	default:
 		// Without a later neighbour the value may have moved on since.
 		r.sd = slope * float64(r.ageUS) / float64(second)
 	}
