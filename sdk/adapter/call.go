@@ -5,6 +5,7 @@ package adapter
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"runtime/debug"
@@ -38,9 +39,17 @@ func start[T any](log *slog.Logger, method string, f func() (T, error)) <-chan o
 	return done
 }
 
+// errLate marks the error of a call whose method did not return in time.
+var errLate = errors.New("the method goes on")
+
+// late is the context's error, and errLate.
+type late struct{ error }
+
+func (l late) Unwrap() []error { return []error{l.error, errLate} }
+
 // await waits for an author's method. Once the context has ended the method gets what is left of the contract's second;
-// after that the caller goes on without it, and late receives what it returns in the end.
-func await[T any](ctx context.Context, s *service, method string, done <-chan outcome[T], late func(T, error)) (T, error) {
+// after that the caller goes on without it, with errLate, and afterwards receives what it returns in the end.
+func await[T any](ctx context.Context, s *service, method string, done <-chan outcome[T], afterwards func(T, error)) (T, error) {
 	select {
 	case o := <-done:
 		return o.value, o.err
@@ -56,8 +65,8 @@ func await[T any](ctx context.Context, s *service, method string, done <-chan ou
 	s.log.Error("a method of the adapter goes on although its context has ended", "method", method)
 	go func() {
 		o := <-done
-		late(o.value, o.err)
+		afterwards(o.value, o.err)
 	}()
 	var none T
-	return none, context.Cause(ctx)
+	return none, late{context.Cause(ctx)}
 }

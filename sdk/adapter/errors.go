@@ -73,11 +73,15 @@ type Violation struct {
 
 // Error lists all violations.
 func (e *ConfigurationError) Error() string {
+	return "the configuration cannot be used: " + e.list()
+}
+
+func (e *ConfigurationError) list() string {
 	parts := make([]string, len(e.Violations))
 	for i, v := range e.Violations {
-		parts[i] = v.Field + ": " + v.Problem
+		parts[i] = v.Field + " " + v.Problem
 	}
-	return "the configuration cannot be used: " + strings.Join(parts, "; ")
+	return strings.Join(parts, "; ")
 }
 
 // Violate adds a violation. It makes a check read as a list:

@@ -322,8 +322,10 @@ func (s *service) abandon() {
 // Shutdown answers when all is released, however often it is called. The process ends shortly after, so that the answer
 // still reaches the host.
 func (s *service) Shutdown(context.Context, *adapterv1beta1.ShutdownRequest) (*adapterv1beta1.ShutdownResponse, error) {
+	watchdog := time.AfterFunc(s.release, s.hung)
 	s.finish()
 	s.releaseAll()
+	watchdog.Stop()
 	time.AfterFunc(s.linger, s.exit)
 	return &adapterv1beta1.ShutdownResponse{}, nil
 }
