@@ -111,7 +111,7 @@ func effort(i Inspection) int {
 	return len(order)
 }
 
-// meterStates sums the posterior to what matters for the meter.
+// meterStateMass sums the posterior to what matters for the meter.
 func (r *result) meterStateMass() [stateCount]float64 {
 	var s [stateCount]float64
 	for _, c := range r.out.Conditions {
@@ -319,7 +319,8 @@ func (r *result) adviseInspections(e [doCount]float64) {
 	for len(ws) > 0 && ws[len(ws)-1].p < worthInspecting {
 		ws = ws[:len(ws)-1]
 	}
-	// Within a lead of two thirds the cheaper inspection goes first.
+	// Among causes that the data cannot tell apart the cheaper inspection goes first, unless
+	// one is ten times as probable.
 	slices.SortStableFunc(ws, func(x, y want) int {
 		if math.Min(x.p, y.p) > 0.1*math.Max(x.p, y.p) && r.sameAmbiguity(x.i, y.i) {
 			return cmp.Compare(effort(x.i), effort(y.i))

@@ -14,15 +14,21 @@
 //	order.go      samples are put in order behind a watermark
 //	track.go      each signal keeps its own times
 //	point.go      several signals brought to one instant, with what that costs in certainty
+//	raw.go        single samples: lost contact, frozen values, impossible jumps
 //	segment.go    stretches with a diagnostic meaning, and the gates they must pass
 //	gather.go     accumulators of fixed size; the memory of the drive
 //	feature.go    accumulators become comparable numbers with uncertainties
 //	physics.go    what a sound engine takes in
 //	fault.go      what each fault does to each number
+//	hypothesis.go which faults are possible, and how large they may be
+//	prior.go      how probable each is before the drive, and what numbers share
 //	infer.go      probabilities
 //	finding.go    what that means for each sensor, and the meter's error over flow
+//	gap.go        what is missing for a firm verdict
 //	advice.go     what to do next, by expected regret
+//	evidence.go   what was measured beside what was expected, and what was not believed
 //
-// Every constant of the trade stands in constants.go with its unit and source.
-// Marks like [DOMAIN 3.5] name the section of the design papers that derives it.
+// Constants of the trade carry their unit and their source or reason: those of physics
+// and of gates in constants.go, those that only one step needs beside it. Marks like
+// [DOMAIN 3.5] name the section of the design papers that derives it.
 package assay

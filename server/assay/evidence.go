@@ -201,7 +201,7 @@ func (r *result) uncounted() {
 	}
 	counted := slices.ContainsFunc(r.out.Evidence, func(e Evidence) bool { return e.Kind == EvidenceCalculatedLoad })
 	if load.n > 0 && !counted {
-		r.out.Evidence = append(r.out.Evidence, plainEvidence(EvidenceCalculatedLoad, ManoeuvreFullLoadPull, load.mean, 2, 95, 5, "%", load.w, loadFlow.value()))
+		r.out.Evidence = append(r.out.Evidence, plainEvidence(EvidenceCalculatedLoad, ManoeuvreFullLoadPull, load.mean, 2, soundFullLoadPercent, soundFullLoadSD, "%", load.w, loadFlow.value()))
 	}
 	w := &a.meterWatch
 	if w.checked >= 20 {

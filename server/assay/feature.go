@@ -30,7 +30,8 @@ const (
 	featRestGap
 	featRestFlow
 	featBaro
-	// featSoak and featRoad are intake less outside temperature in K, less what is usual.
+	// featSoak and featRoad are intake less outside temperature in K, less what is usual;
+	// featSoakSensor and featRoadSensor the same against the vehicle's own outside sensor.
 	featSoak
 	featRoad
 	featSoakSensor
@@ -160,7 +161,7 @@ func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
 	if c.load.n >= 3 && !c.air.hasEnough() && a.airflowLoad() != no && a.facts.Fuel != FuelDiesel && !a.boosted() {
 		g := f
 		g.kind, g.n = featLoad, int64(c.load.n)
-		g.measured, g.expected = c.load.mean, 95
+		g.measured, g.expected = c.load.mean, soundFullLoadPercent
 		g.y = math.Log(g.measured / g.expected)
 		g.sd = 0.02
 		g.clamped = c.load.mean > 99
@@ -173,6 +174,13 @@ func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
 	}
 	return fs
 }
+
+// soundFullLoadPercent is the calculated load of a sound engine at full load; it scatters by
+// soundFullLoadSD [DOMAIN 2.3].
+const (
+	soundFullLoadPercent = 95.0
+	soundFullLoadSD      = 5.0
+)
 
 func (s *spread) hasEnough() bool { return s.slots >= minCellSlots && s.n >= 4 }
 
@@ -349,6 +357,8 @@ func (a *Assay) controlUnitDisplacement() (litres float64, ok bool) {
 	return nominalLitre * math.Exp(centre), true
 }
 
+// baroGuess is the barometric pressure in kPa from whatever tells it. A natural engine's
+// manifold at its highest is a little below; 99 is a day at 200 m.
 func (a *Assay) baroGuess() float64 {
 	b := a.baroAt(a.lastT)
 	if known(b) {

@@ -70,9 +70,12 @@ func (m *model) covariance(fs []feature, odd bool) (s matrix, j [][nuisanceCount
 	return s, j
 }
 
-// Amplitudes of what a cause that nobody modelled may do, as standard deviations: a
-// constant and a part that varies smoothly over flow, per kind of feature.
+// vagueness is what a cause that nobody modelled may do to one kind of feature, as standard
+// deviations in that feature's unit: a constant and a part that varies smoothly over flow.
 type vagueness struct{ constant, smooth float64 }
+
+// smoothLength is over how much of the logarithm of flow the smooth part keeps its value.
+const smoothLength = 0.9
 
 func vagueOf(k featureKind) vagueness {
 	switch k {
@@ -110,7 +113,7 @@ func loosen(s matrix, fs []feature, scale float64) {
 			x := sq(v.constant)
 			if v.smooth > 0 {
 				d := math.Log(fs[i].flow / fs[k].flow)
-				x += sq(v.smooth) * math.Exp(-0.5*sq(d/0.9))
+				x += sq(v.smooth) * math.Exp(-0.5*sq(d/smoothLength))
 			}
 			switch fs[i].kind {
 			case featAir, featFuel, featRate, featTable, featDisplacement, featMeters:
@@ -273,7 +276,7 @@ func loosenAir(s matrix, fs []feature) {
 				continue
 			}
 			d := math.Log(fs[i].flow / fs[k].flow)
-			x := sq(v.constant) + sq(v.smooth)*math.Exp(-0.5*sq(d/0.9))
+			x := sq(v.constant) + sq(v.smooth)*math.Exp(-0.5*sq(d/smoothLength))
 			s.set(i, k, s.get(i, k)+sq(oddPressureScale)*x)
 		}
 	}

@@ -40,7 +40,8 @@ type engine struct {
 	// displacement times volumetric efficiency.
 	volumeL float64
 	scaleSD float64
-	veTop   float64
+	// veTop is the volumetric efficiency at the speed of best breathing, full load.
+	veTop float64
 	// peakRPM is the speed of best breathing, peakSD its relative uncertainty.
 	peakRPM, peakSD float64
 	boosted         bool

@@ -170,8 +170,8 @@ func (a *Assay) readFuel(p *point) {
 	} else {
 		p.trim[1] = math.NaN()
 	}
-	p.lambdaCmd = positive(a.held(sigLambdaCommand, p.t))
-	p.lambda = positive(firstKnown(a.settledLambda(sigLambda1, p.t), a.settledLambda(sigLambda2, p.t)))
+	p.lambdaCmd = validLambda(a.held(sigLambdaCommand, p.t))
+	p.lambda = validLambda(firstKnown(a.settledLambda(sigLambda1, p.t), a.settledLambda(sigLambda2, p.t)))
 	p.purge = a.held(sigPurge, p.t)
 	p.egr = a.held(sigRecirculation, p.t)
 	if s := a.held(sigFuelStatus, p.t); known(s) {
@@ -198,8 +198,9 @@ func (a *Assay) sameTrimsOnBothBanks() bool {
 	return seen(sigShortTrim1) == seen(sigShortTrim2) && seen(sigLongTrim1) == seen(sigLongTrim2) || !seen(sigShortTrim1) && !seen(sigLongTrim1)
 }
 
-// positive drops a lambda of nought, which stands for "none" in the field.
-func positive(x float64) float64 {
+// validLambda drops what is none: a lambda of nought stands for "none" in the field, the end
+// of the scale for air.
+func validLambda(x float64) float64 {
 	if x <= 0.3 || x >= 1.99 {
 		return math.NaN()
 	}

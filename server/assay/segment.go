@@ -24,7 +24,6 @@ type segment struct {
 	samples        int64
 	rpm            mean
 	minRPM, maxRPM float64
-	lastRPM        float64
 	fell           bool
 	air            mean
 	blurred        int64
@@ -122,7 +121,7 @@ func (a *Assay) segmentStep(p *point) {
 	}
 	a.endSegment()
 	if k != ManoeuvreUnspecified {
-		*s = segment{kind: k, startT: p.t, minRPM: p.speed.v, maxRPM: p.speed.v, lastRPM: p.speed.v}
+		*s = segment{kind: k, startT: p.t, minRPM: p.speed.v, maxRPM: p.speed.v}
 		s.extend(p)
 	}
 }
@@ -153,7 +152,6 @@ func (s *segment) extend(p *point) {
 		s.fell = true
 	}
 	s.minRPM, s.maxRPM = math.Min(s.minRPM, n), math.Max(s.maxRPM, n)
-	s.lastRPM = n
 	s.coolant.add(p.coolant, 1)
 	s.purge.add(p.purge, 1)
 	switch p.closedLoop {

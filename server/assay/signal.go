@@ -64,16 +64,6 @@ const (
 	signalCount
 )
 
-// kind groups signals by how they may be brought to another instant.
-type kind uint8
-
-const (
-	// fast signals follow the engine within a stroke or two and are interpolated.
-	fast kind = iota
-	// held signals are states or slow quantities; the last value holds for a while.
-	held
-)
-
 // signalInfo is what the assay must know of a signal. Ranges are what the
 // parameter can express (SAE J1979); step is its quantisation.
 type signalInfo struct {
@@ -81,8 +71,9 @@ type signalInfo struct {
 	unit     string
 	min, max float64
 	step     float64
-	kind     kind
-	// holdUS is how long a held value stays useful, in microseconds.
+	// holdUS is how long the last value of a state or a slow quantity stays useful, in
+	// microseconds. It is 0 for signals that follow the engine within a stroke or two;
+	// those are interpolated.
 	holdUS int64
 }
 
@@ -92,57 +83,57 @@ const obd = "Vehicle.OBD."
 
 // signals is indexed by signal.
 var signals = [signalCount]signalInfo{
-	sigSpeedEngine:      {obd + "EngineSpeed", "rpm", 0, 16383.75, 0.25, fast, 0},
-	sigMAF:              {obd + "MAF", "g/s", 0, 2550, 0.01, fast, 0},
-	sigMAFA:             {obd + "MAFA", "g/s", 0, 2047.97, 0.03125, fast, 0},
-	sigMAFB:             {obd + "MAFB", "g/s", 0, 2047.97, 0.03125, fast, 0},
-	sigMAP:              {obd + "MAP", "kPa", 0, 2550, 1, fast, 0},
-	sigMAPHigh:          {obd + "MAPHighRes", "kPa", 0, 2047.97, 0.03125, fast, 0},
-	sigBaro:             {obd + "BarometricPressure", "kPa", 0, 255, 1, held, 3600 * second},
-	sigIAT:              {obd + "IntakeTemp", "Celsius", -40, 215, 1, held, 60 * second},
-	sigIAT11:            {obd + "IntakeTemp11", "Celsius", -40, 215, 1, held, 60 * second},
-	sigAmbient:          {obd + "AmbientAirTemperature", "Celsius", -40, 215, 1, held, 300 * second},
-	sigExterior:         {"Vehicle.Exterior.AirTemperature", "Celsius", -80, 80, 0.1, held, 3600 * second},
-	sigCoolant:          {obd + "CoolantTemperature", "Celsius", -40, 215, 1, held, 120 * second},
-	sigOil:              {obd + "OilTemperature", "Celsius", -40, 215, 1, held, 120 * second},
-	sigThrottle:         {obd + "ThrottlePosition", "percent", 0, 100, 0.392, fast, 0},
-	sigThrottleRelative: {obd + "RelativeThrottlePosition", "percent", 0, 100, 0.392, fast, 0},
-	sigThrottleCommand:  {obd + "ThrottleActuator", "percent", 0, 100, 0.392, fast, 0},
-	sigPedalD:           {obd + "AcceleratorPositionD", "percent", 0, 100, 0.392, fast, 0},
-	sigPedalE:           {obd + "AcceleratorPositionE", "percent", 0, 100, 0.392, fast, 0},
-	sigPedalRelative:    {obd + "RelativeAcceleratorPosition", "percent", 0, 100, 0.392, fast, 0},
-	sigLoad:             {obd + "EngineLoad", "percent", 0, 100, 0.392, fast, 0},
-	sigLoadAbsolute:     {obd + "AbsoluteLoad", "percent", 0, 25700, 0.392, fast, 0},
-	sigShortTrim1:       {obd + "ShortTermFuelTrim1", "percent", -100, 99.3, 0.781, held, 6 * second},
-	sigShortTrim2:       {obd + "ShortTermFuelTrim2", "percent", -100, 99.3, 0.781, held, 6 * second},
-	sigLongTrim1:        {obd + "LongTermFuelTrim1", "percent", -100, 99.3, 0.781, held, 10 * second},
-	sigLongTrim2:        {obd + "LongTermFuelTrim2", "percent", -100, 99.3, 0.781, held, 10 * second},
-	sigFuelStatus:       {obd + "FuelStatus", "", 0, 255, 1, held, 10 * second},
-	sigLambdaCommand:    {obd + "CommandedEquivalenceRatio", "ratio", 0, 2, 3.05e-5, held, 4 * second},
-	sigLambda1:          {obd + "O2WR.Sensor1.Lambda", "ratio", 0, 2, 3.05e-5, fast, 0},
-	sigLambda1B:         {obd + "O2WR.Sensor2.Lambda", "ratio", 0, 2, 3.05e-5, fast, 0},
-	sigLambda2:          {obd + "O2WR.Sensor5.Lambda", "ratio", 0, 2, 3.05e-5, fast, 0},
-	sigLambda2B:         {obd + "O2WR.Sensor3.Lambda", "ratio", 0, 2, 3.05e-5, fast, 0},
-	sigOxygen1:          {obd + "O2.Sensor1.Voltage", "V", 0, 1.3, 0.005, held, 3 * second},
-	sigOxygen2:          {obd + "O2.Sensor5.Voltage", "V", 0, 1.3, 0.005, held, 3 * second},
-	sigFuelRate:         {obd + "FuelRate", "l/h", 0, 3212.75, 0.05, fast, 0},
-	sigFuelRateMass:     {obd + "FuelRateMass", "g/s", 0, 1310.7, 0.02, fast, 0},
-	sigSpeedRoad:        {obd + "Speed", "km/h", 0, 255, 1, held, 6 * second},
-	sigRunTime:          {obd + "RunTime", "s", 0, 65535, 1, held, 60 * second},
-	sigVoltage:          {obd + "ControlModuleVoltage", "V", 0, 65.5, 0.001, held, 60 * second},
-	sigRecirculation:    {obd + "CommandedEGR", "percent", 0, 100, 0.392, held, 10 * second},
-	sigPurge:            {obd + "CommandedEVAP", "percent", 0, 100, 0.392, held, 10 * second},
-	sigEthanol:          {obd + "EthanolPercent", "percent", 0, 100, 0.392, held, 3600 * second},
-	sigSinceCleared:     {obd + "TimeSinceDTCCleared", "min", 0, 65535, 1, held, 3600 * second},
-	sigWarmups:          {obd + "WarmupsSinceDTCClear", "", 0, 255, 1, held, 3600 * second},
-	sigBoostActual:      {obd + "BoostActualA", "kPa", 0, 2047.97, 0.03125, fast, 0},
-	sigBoostCommand:     {obd + "BoostCommandedA", "kPa", 0, 2047.97, 0.03125, fast, 0},
-	sigExhaustPressure:  {obd + "ExhaustPressure1", "kPa", 0, 655.35, 0.01, fast, 0},
-	sigRailPressure:     {obd + "FuelPressure", "kPa", 0, 765, 3, fast, 0},
-	sigHumidity:         {"Vehicle.Exterior.Humidity", "percent", 0, 100, 1, held, 3600 * second},
-	sigPressureExterior: {"Vehicle.Exterior.AirPressure", "hPa", 300, 1100, 0.1, held, 3600 * second},
-	sigMassExhaust:      {obd + "ExhaustMassFlow", "kg/h", 0, 13107, 0.2, fast, 0},
-	sigTorqueActual:     {obd + "TorqueActual", "percent", -125, 130, 1, fast, 0},
+	sigSpeedEngine:      {obd + "EngineSpeed", "rpm", 0, 16383.75, 0.25, 0},
+	sigMAF:              {obd + "MAF", "g/s", 0, 2550, 0.01, 0},
+	sigMAFA:             {obd + "MAFA", "g/s", 0, 2047.97, 0.03125, 0},
+	sigMAFB:             {obd + "MAFB", "g/s", 0, 2047.97, 0.03125, 0},
+	sigMAP:              {obd + "MAP", "kPa", 0, 2550, 1, 0},
+	sigMAPHigh:          {obd + "MAPHighRes", "kPa", 0, 2047.97, 0.03125, 0},
+	sigBaro:             {obd + "BarometricPressure", "kPa", 0, 255, 1, 3600 * second},
+	sigIAT:              {obd + "IntakeTemp", "Celsius", -40, 215, 1, 60 * second},
+	sigIAT11:            {obd + "IntakeTemp11", "Celsius", -40, 215, 1, 60 * second},
+	sigAmbient:          {obd + "AmbientAirTemperature", "Celsius", -40, 215, 1, 300 * second},
+	sigExterior:         {"Vehicle.Exterior.AirTemperature", "Celsius", -80, 80, 0.1, 3600 * second},
+	sigCoolant:          {obd + "CoolantTemperature", "Celsius", -40, 215, 1, 120 * second},
+	sigOil:              {obd + "OilTemperature", "Celsius", -40, 215, 1, 120 * second},
+	sigThrottle:         {obd + "ThrottlePosition", "percent", 0, 100, 0.392, 0},
+	sigThrottleRelative: {obd + "RelativeThrottlePosition", "percent", 0, 100, 0.392, 0},
+	sigThrottleCommand:  {obd + "ThrottleActuator", "percent", 0, 100, 0.392, 0},
+	sigPedalD:           {obd + "AcceleratorPositionD", "percent", 0, 100, 0.392, 0},
+	sigPedalE:           {obd + "AcceleratorPositionE", "percent", 0, 100, 0.392, 0},
+	sigPedalRelative:    {obd + "RelativeAcceleratorPosition", "percent", 0, 100, 0.392, 0},
+	sigLoad:             {obd + "EngineLoad", "percent", 0, 100, 0.392, 0},
+	sigLoadAbsolute:     {obd + "AbsoluteLoad", "percent", 0, 25700, 0.392, 0},
+	sigShortTrim1:       {obd + "ShortTermFuelTrim1", "percent", -100, 99.3, 0.781, 6 * second},
+	sigShortTrim2:       {obd + "ShortTermFuelTrim2", "percent", -100, 99.3, 0.781, 6 * second},
+	sigLongTrim1:        {obd + "LongTermFuelTrim1", "percent", -100, 99.3, 0.781, 10 * second},
+	sigLongTrim2:        {obd + "LongTermFuelTrim2", "percent", -100, 99.3, 0.781, 10 * second},
+	sigFuelStatus:       {obd + "FuelStatus", "", 0, 255, 1, 10 * second},
+	sigLambdaCommand:    {obd + "CommandedEquivalenceRatio", "ratio", 0, 2, 3.05e-5, 4 * second},
+	sigLambda1:          {obd + "O2WR.Sensor1.Lambda", "ratio", 0, 2, 3.05e-5, 0},
+	sigLambda1B:         {obd + "O2WR.Sensor2.Lambda", "ratio", 0, 2, 3.05e-5, 0},
+	sigLambda2:          {obd + "O2WR.Sensor5.Lambda", "ratio", 0, 2, 3.05e-5, 0},
+	sigLambda2B:         {obd + "O2WR.Sensor3.Lambda", "ratio", 0, 2, 3.05e-5, 0},
+	sigOxygen1:          {obd + "O2.Sensor1.Voltage", "V", 0, 1.3, 0.005, 3 * second},
+	sigOxygen2:          {obd + "O2.Sensor5.Voltage", "V", 0, 1.3, 0.005, 3 * second},
+	sigFuelRate:         {obd + "FuelRate", "l/h", 0, 3212.75, 0.05, 0},
+	sigFuelRateMass:     {obd + "FuelRateMass", "g/s", 0, 1310.7, 0.02, 0},
+	sigSpeedRoad:        {obd + "Speed", "km/h", 0, 255, 1, 6 * second},
+	sigRunTime:          {obd + "RunTime", "s", 0, 65535, 1, 60 * second},
+	sigVoltage:          {obd + "ControlModuleVoltage", "V", 0, 65.5, 0.001, 60 * second},
+	sigRecirculation:    {obd + "CommandedEGR", "percent", 0, 100, 0.392, 10 * second},
+	sigPurge:            {obd + "CommandedEVAP", "percent", 0, 100, 0.392, 10 * second},
+	sigEthanol:          {obd + "EthanolPercent", "percent", 0, 100, 0.392, 3600 * second},
+	sigSinceCleared:     {obd + "TimeSinceDTCCleared", "min", 0, 65535, 1, 3600 * second},
+	sigWarmups:          {obd + "WarmupsSinceDTCClear", "", 0, 255, 1, 3600 * second},
+	sigBoostActual:      {obd + "BoostActualA", "kPa", 0, 2047.97, 0.03125, 0},
+	sigBoostCommand:     {obd + "BoostCommandedA", "kPa", 0, 2047.97, 0.03125, 0},
+	sigExhaustPressure:  {obd + "ExhaustPressure1", "kPa", 0, 655.35, 0.01, 0},
+	sigRailPressure:     {obd + "FuelPressure", "kPa", 0, 765, 3, 0},
+	sigHumidity:         {"Vehicle.Exterior.Humidity", "percent", 0, 100, 1, 3600 * second},
+	sigPressureExterior: {"Vehicle.Exterior.AirPressure", "hPa", 300, 1100, 0.1, 3600 * second},
+	sigMassExhaust:      {obd + "ExhaustMassFlow", "kg/h", 0, 13107, 0.2, 0},
+	sigTorqueActual:     {obd + "TorqueActual", "percent", -125, 130, 1, 0},
 }
 
 // SignalPaths lists the VSS paths that the assay uses, with the unit that it

@@ -19,29 +19,20 @@ type track struct {
 	// cursor is the absolute index of the last sample that a look-up found.
 	cursor int64
 
-	min, max    float64
-	firstT      int64
-	changes     int64
-	lastChangeT int64
-	// refresh is a running mean of the time between changes, in seconds.
-	refresh float64
+	min, max float64
+	firstT   int64
+	// spacing is a running mean of the time between samples, in seconds.
 	spacing float64
 }
 
 func (tr *track) push(t int64, v float64, unc int64) {
 	if tr.total == 0 {
-		tr.min, tr.max, tr.firstT, tr.lastChangeT = v, v, t, t
+		tr.min, tr.max, tr.firstT = v, v, t
 	} else {
 		tr.min, tr.max = math.Min(tr.min, v), math.Max(tr.max, v)
 		last := (tr.total - 1) % trackLen
 		dt := float64(t-tr.t[last]) / float64(second)
 		tr.spacing += (dt - tr.spacing) / math.Min(float64(tr.total), 200)
-		if v != tr.v[last] {
-			tr.changes++
-			dc := float64(t-tr.lastChangeT) / float64(second)
-			tr.refresh += (dc - tr.refresh) / math.Min(float64(tr.changes), 200)
-			tr.lastChangeT = t
-		}
 	}
 	i := tr.total % trackLen
 	tr.t[i], tr.v[i], tr.unc[i] = t, v, int32(min(unc, math.MaxInt32))
