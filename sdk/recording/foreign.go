@@ -110,7 +110,7 @@ func readMapped(ctx context.Context, r io.Reader, name string, o Options) (*Reco
 // header skips to the header's line and finds the mapping's columns in it.
 func (f *foreignReader) header() error {
 	for f.line < f.mapping.HeaderLine-1 {
-		if err := f.readLine(); err == io.EOF {
+		if err := f.records.readLine(); err == io.EOF {
 			return f.noHeader()
 		} else if err != nil {
 			return err
@@ -135,7 +135,7 @@ func (f *foreignReader) header() error {
 		return err
 	}
 	for f.line < f.mapping.DataLine-1 {
-		if err := f.readLine(); err == io.EOF {
+		if err := f.records.readLine(); err == io.EOF {
 			break
 		} else if err != nil {
 			return err
