@@ -17,6 +17,8 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/goleak"
+
 	"github.com/airassay/airassay/server/store"
 )
 
@@ -38,6 +40,7 @@ func Victim(open OpenFunc) {
 // RunDurable runs the part of the suite that a store must pass if it is to
 // outlive its process. The package's TestMain must call Victim first.
 func RunDurable(t *testing.T, open OpenFunc) {
+	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
 	t.Run("everything is there after closing and opening", func(t *testing.T) { reopen(t, open) })
 	t.Run("closing under load loses nothing that was acknowledged", func(t *testing.T) { reopenUnderLoad(t, open) })
 	t.Run("any sequence of calls and openings answers as the model does", func(t *testing.T) { reopenModel(t, open) })
