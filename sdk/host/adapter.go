@@ -86,7 +86,7 @@ func New(options Options) (*Adapter, error) {
 	if err := options.check(); err != nil {
 		return nil, err
 	}
-	options = options.withDefaults()
+	options.fill()
 	dir, temporary, err := socketFolder(&options)
 	if err != nil {
 		return nil, err
@@ -326,8 +326,13 @@ func (a *Adapter) end(c *Connection) {
 		a.options.Logger.Warn("the adapter did not shut down in an orderly way and is killed", "adapter", a.Name(), "error", err)
 		return
 	}
+	// It may end its lifeline and still be busy with its hardware.
+	ended := c.Dead()
+	if c.process != nil {
+		ended = c.process.exited
+	}
 	select {
-	case <-c.Dead():
+	case <-ended:
 	case <-grace.Done():
 	case <-time.After(afterShutdown):
 		a.options.Logger.Warn("the adapter answered Shutdown but went on, and is killed", "adapter", a.Name(), "after", afterShutdown)

@@ -79,7 +79,9 @@ func TestReattachIsForDevelopmentOnly(t *testing.T) {
 }
 
 func TestBackoffDoublesUpToItsBoundAndTheBreakerCounts(t *testing.T) {
-	h := history{rules: Options{}.withDefaults().Restart}
+	var o Options
+	o.fill()
+	h := history{rules: o.Restart}
 	now := time.Unix(0, 0)
 	for i, want := range []time.Duration{500 * time.Millisecond, time.Second, 2 * time.Second, 4 * time.Second, 8 * time.Second, 16 * time.Second, 30 * time.Second, 30 * time.Second} {
 		h.add(now)

@@ -95,7 +95,7 @@ func orDefault[T comparable](v *T, fallback T) {
 	}
 }
 
-func (o Options) withDefaults() Options {
+func (o *Options) fill() {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
@@ -113,10 +113,9 @@ func (o Options) withDefaults() Options {
 	orDefault(&o.Restart.MaxBackoff, 30*time.Second)
 	orDefault(&o.Restart.Failures, 5)
 	orDefault(&o.Restart.Window, 2*time.Minute)
-	return o
 }
 
-func (o Options) check() error {
+func (o *Options) check() error {
 	if o.Manifest == nil {
 		return errors.New("options without a manifest: load one with manifest.Load")
 	}

@@ -125,7 +125,7 @@ type greeting struct {
 
 func (l *launcher) handshake(ctx context.Context, program *os.File) (*Connection, error) {
 	made := make(chan *process, 1)
-	g := l.prepare(program, made)
+	g := l.prepare(program, made) //nolint:contextcheck // what the adapter writes is logged beyond the attempt to start it
 	done := make(chan struct{})
 	// The library holds its lock as long as it waits for the handshake, so everything that must go on meanwhile does
 	// without it.
@@ -140,7 +140,7 @@ func (l *launcher) handshake(ctx context.Context, program *os.File) (*Connection
 	}
 	c := &Connection{process: g.process, dead: make(chan struct{})}
 	if g.err == nil {
-		return c, l.dial(c, g)
+		return c, l.dial(c, g) //nolint:contextcheck // the connection outlives the attempt
 	}
 	_ = program.Close() // in case that the library never came to start it
 	return c, l.whyNoHandshake(ctx, g)
@@ -257,7 +257,7 @@ func dial(address net.Addr, creds credentials.TransportCredentials) (*grpc.Clien
 
 // makeReady opens the lifeline and makes the calls of the contract's life, each bounded.
 func (l *launcher) makeReady(ctx context.Context, c *Connection, configuration string) error {
-	life := l.holdLifeline(c)
+	life := l.holdLifeline(c) //nolint:contextcheck // the lifeline outlives the attempt
 	steps := []struct {
 		name string
 		call func(context.Context) error

@@ -183,8 +183,7 @@ func TestStartFailuresSayWhatIsWrong(t *testing.T) {
 	} {
 		t.Run(tc.role, func(t *testing.T) {
 			o, _ := bench(t, tc.role)
-			switch tc.reason {
-			case ReasonTimeout:
+			if tc.reason == ReasonTimeout {
 				o.CallTimeout, o.LifelineTimeout = time.Second, 500*time.Millisecond
 			}
 			if tc.role == "silent" {
@@ -625,7 +624,7 @@ func childOf(pid int) int {
 
 func TestSocketsOfAKilledHostAreSwept(t *testing.T) {
 	o, _ := bench(t, "good")
-	dir, err := os.MkdirTemp("/tmp", "sweep") // a test's own folder is too long for a socket
+	dir, err := os.MkdirTemp("/tmp", "sweep") //nolint:usetesting // a test's own folder is too long for a socket
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -100,13 +100,13 @@ func (f *fake) before() {
 		_, _ = fmt.Println("welcome to the bench") //nolint:forbidigo // what it is for
 	case "malformed logs":
 		for _, line := range []string{`{"@message":5}`, `{"@level":{},"@message":null,"@timestamp":[]}`, `{"@message":"ok","a":[1,{}]}`, "{", "\xff\xfe\x00\x1b[31m", `[1,2]`, "null"} {
-			fmt.Fprintln(f.logs, line)
+			_, _ = fmt.Fprintln(f.logs, line)
 		}
-		fmt.Fprintln(f.logs, strings.Repeat("long", 50_000))
+		_, _ = fmt.Fprintln(f.logs, strings.Repeat("long", 50_000))
 	case "flood":
 		w := bufio.NewWriter(f.logs)
 		for i := range 200_000 {
-			fmt.Fprintln(w, "line", i)
+			_, _ = fmt.Fprintln(w, "line", i)
 		}
 		_ = w.Flush()
 	case "grandchild":

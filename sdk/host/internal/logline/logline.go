@@ -41,7 +41,7 @@ type Line struct {
 }
 
 // String gives the message and the fields on one line.
-func (l Line) String() string {
+func (l *Line) String() string {
 	var b strings.Builder
 	b.WriteString(l.Message)
 	for _, a := range l.Attrs {

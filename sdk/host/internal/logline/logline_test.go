@@ -32,7 +32,7 @@ func TestLinesAreUnderstoodOrKeptAsText(t *testing.T) {
 		"":                                      {slog.LevelInfo, ""},
 	} {
 		if l := Parse([]byte(in)); l.Level != want.level || l.String() != want.text {
-			t.Errorf("%q gives %v %q, want %v %q", in, l.Level, l, want.level, want.text)
+			t.Errorf("%q gives %v %q, want %v %q", in, l.Level, l.String(), want.level, want.text)
 		}
 	}
 }
@@ -75,13 +75,13 @@ func TestWriterJoinsPiecesAndCutsLongLines(t *testing.T) {
 func TestFloodIsCountedAndTheTailKept(t *testing.T) {
 	w, c, now := collect(10, 5)
 	for i := range 100 {
-		fmt.Fprintln(w, "line", i)
+		_, _ = fmt.Fprintln(w, "line", i)
 	}
 	if len(c.lines) != 5 || c.dropped != 0 {
 		t.Errorf("%d lines passed at once, want 5", len(c.lines))
 	}
 	*now = now.Add(time.Second)
-	fmt.Fprintln(w, "after")
+	_, _ = fmt.Fprintln(w, "after")
 	if c.dropped != 95 || len(c.lines) != 6 {
 		t.Errorf("%d dropped and %d passed, want 95 and 6", c.dropped, len(c.lines))
 	}
@@ -103,7 +103,7 @@ func FuzzWriter(f *testing.F) {
 		w.Flush()
 		for _, l := range c.lines {
 			if i := strings.IndexFunc(l.String(), func(r rune) bool { return r != '\t' && unicode.IsControl(r) }); i >= 0 {
-				t.Errorf("a control character passed in %q", l)
+				t.Errorf("a control character passed in %q", l.String())
 			}
 			if len(l.Attrs) > maxFields {
 				t.Errorf("%d fields", len(l.Attrs))

@@ -67,7 +67,8 @@ func (w *Writer) Tail() []string {
 	defer w.mu.Unlock()
 	lines := make([]string, 0, len(w.tail))
 	for _, raw := range w.tail {
-		lines = append(lines, Parse(raw).String())
+		line := Parse(raw)
+		lines = append(lines, line.String())
 	}
 	return lines
 }
