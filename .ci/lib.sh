@@ -40,6 +40,7 @@ attempt() {
 }
 
 buf() { go tool -modfile=.ci/buf.mod buf "$@"; }
+grpcurl() { go tool -modfile=.ci/grpcurl.mod grpcurl "$@"; }
 golangci_lint() { go tool -modfile=.ci/lint.mod golangci-lint "$@"; }
 
 # files PATTERN... lists the files that git tracks or would track and that exist. Git's ignored files are never ours.

@@ -55,7 +55,7 @@ type client struct {
 type digest = [sha256.Size]byte
 
 func digestOf(b *pb.SampleBatch) digest {
-	raw, _ := proto.MarshalOptions{Deterministic: true}.Marshal(b) //nolint:errcheck // It has no field that could fail.
+	raw, _ := proto.MarshalOptions{Deterministic: true}.Marshal(b) // It has no field that could fail.
 	return sha256.Sum256(raw)
 }
 
@@ -220,7 +220,7 @@ func (c *client) verify(ctx context.Context) error {
 func (s *server) client(number uint64, vehicle string) *client {
 	c := &client{api: s.dial(), salt: number, rng: rand.New(rand.NewPCG(number, 11)), stubborn: number%2 == 1}
 	c.room = sync.NewCond(&c.mu)
-	c.capture = must(c.api.capture(s.t.Context(), vehicle))(s.t)
+	c.capture = must(c.api.capture(within(s.t), vehicle))(s.t)
 	return c
 }
 
@@ -249,7 +249,7 @@ func TestKillsLoseNoAcknowledgedBatchAndLeaveNoHalfOne(t *testing.T) {
 		kills = 100
 	}
 	s := serve(t)
-	vehicle := must(s.dial().vehicle(t.Context()))(t)
+	vehicle := must(s.dial().vehicle(within(t)))(t)
 	clients := make([]*client, 10)
 	for i := range clients {
 		clients[i] = s.client(uint64(i), vehicle)
@@ -280,7 +280,7 @@ func TestKillsLoseNoAcknowledgedBatchAndLeaveNoHalfOne(t *testing.T) {
 		if c.broken != nil {
 			t.Errorf("client %d: %v", i, c.broken)
 		}
-		if err := c.verify(t.Context()); err != nil {
+		if err := c.verify(within(t)); err != nil {
 			t.Errorf("client %d: %v", i, err)
 		}
 		sent, acked, saved, repeated = sent+int64(len(c.sent)), acked+c.acked, saved+c.saved, repeated+c.repeated

@@ -61,6 +61,13 @@ var program = sync.OnceValues(func() (string, error) {
 // complete reports whether everything must be tested, however long it takes.
 func complete() bool { return os.Getenv("AIRASSAY_COMPLETE") != "" }
 
+// within gives a call that should be answered at once more than enough time.
+func within(t testing.TB) context.Context {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	t.Cleanup(cancel)
+	return ctx
+}
+
 func must[T any](value T, err error) func(t testing.TB) T {
 	return func(t testing.TB) T {
 		t.Helper()
@@ -89,7 +96,7 @@ func serve(t testing.TB) *server {
 	t.Cleanup(func() {
 		s.kill()
 		if t.Failed() {
-			text, _ := os.ReadFile(s.log.Name()) //nolint:errcheck // The test has failed already.
+			text, _ := os.ReadFile(s.log.Name()) // The test has failed already.
 			t.Logf("the server's log ends with:\n%s", text[max(0, len(text)-2000):])
 		}
 		if err := s.log.Close(); err != nil {
@@ -149,7 +156,9 @@ type api struct {
 func (s *server) dial() *api {
 	s.t.Helper()
 	quick := grpc.ConnectParams{Backoff: backoff.Config{BaseDelay: 5 * time.Millisecond, Multiplier: 1.2, MaxDelay: 30 * time.Millisecond}, MinConnectTimeout: time.Second}
-	conn := must(grpc.NewClient(s.address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithConnectParams(quick)))(s.t)
+	// Calls wait for a server that is being started again.
+	patient := grpc.WithDefaultCallOptions(grpc.WaitForReady(true))
+	conn := must(grpc.NewClient(s.address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithConnectParams(quick), patient))(s.t)
 	s.t.Cleanup(func() { _ = conn.Close() }) // Nothing is under way on it.
 	return &api{conn, pb.NewVehicleServiceClient(conn), pb.NewSessionServiceClient(conn), pb.NewVerdictServiceClient(conn)}
 }
