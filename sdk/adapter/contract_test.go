@@ -53,9 +53,9 @@ func TestC4OpenThatComesTooLateIsUndone(t *testing.T) {
 	time.Sleep(800 * time.Millisecond) // past the patience of the service, so that nobody waits any more
 	close(free)
 	<-c.closed
-	b.close("one")
+	b.closeOne()
 	f.opens(newFakeConn())
-	b.mustOpen("one")
+	b.openOne()
 }
 
 func TestC5UnknownFieldsAreIgnored(t *testing.T) {
@@ -87,7 +87,7 @@ func TestD2UndescribedAbilityIsNeverCalled(t *testing.T) {
 	f.about.Abilities = []Ability{AbilityFeed}
 	c.request = func(context.Context, Request) (Answers, error) { t.Error("Request was called"); return Answers{}, nil }
 	b := configured(t, f)
-	b.mustOpen("one")
+	b.openOne()
 	_, err := b.ask(0x01, 0x0C)
 	refused(t, err, codes.Unimplemented, "UNSPECIFIED")
 	f.about.Abilities = []Ability{AbilityLink}
@@ -117,8 +117,8 @@ func TestF1EveryViolationIsNamed(t *testing.T) {
 			return nil, err
 		}
 		bad := ConfigurationError{}
-		bad.Violate("port", "is missing")
-		bad.Violate("baud", "is %d", 0)
+		bad.Violatef("port", "is missing")
+		bad.Violatef("baud", "is %d", 0)
 		return nil, bad.OrNil()
 	}
 	b := newBench(t, f)
@@ -225,7 +225,7 @@ func TestO3AndTypedErrorsOfOpen(t *testing.T) {
 		refused(t, got, want.code, want.reason)
 	}
 	f.opens(newFakeConn()) // O4: each failure has freed the id
-	b.mustOpen("one")
+	b.openOne()
 }
 
 func TestPanicIsADefectWithItsStackInTheLog(t *testing.T) {
@@ -242,12 +242,12 @@ func TestPanicIsADefectWithItsStackInTheLog(t *testing.T) {
 func TestX1ClosingTwiceSucceeds(t *testing.T) {
 	c := newFakeConn()
 	b := opened(t, c)
-	b.close("one")
-	b.close("one")
+	b.closeOne()
+	b.closeOne()
 	if !c.isClosed() { // X3
 		t.Error("the hardware is still held after the answer")
 	}
-	b.mustOpen("one")
+	b.openOne()
 }
 
 func TestX2FeedEndsAbortedBeforeTheAnswer(t *testing.T) {
@@ -258,7 +258,7 @@ func TestX2FeedEndsAbortedBeforeTheAnswer(t *testing.T) {
 		b.receive(s)
 		over := make(chan error, 1)
 		go func() { over <- ended(s) }()
-		b.close("one")
+		b.closeOne()
 		refused(t, <-over, codes.Aborted, "CLOSED")
 	}
 }
@@ -275,7 +275,7 @@ func TestRequestEndsAbortedWhenItsDeviceIsClosed(t *testing.T) {
 	over := make(chan error, 1)
 	go func() { _, err := b.ask(0x01, 0x0C); over <- err }()
 	<-entered
-	b.close("one")
+	b.closeOne()
 	refused(t, <-over, codes.Aborted, "CLOSED")
 }
 

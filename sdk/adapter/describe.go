@@ -22,20 +22,20 @@ var (
 func (d Description) check() error {
 	var wrong []error
 	if !nameForm.MatchString(d.Name) {
-		wrong = append(wrong, fmt.Errorf("Name is %q; use lower-case letters, digits and hyphens, at most 40", d.Name))
+		wrong = append(wrong, fmt.Errorf("field Name is %q; use lower-case letters, digits and hyphens, at most 40", d.Name))
 	}
 	if !versionForm.MatchString(d.Version) {
-		wrong = append(wrong, fmt.Errorf("Version is %q; use a semantic version, such as 1.4.0", d.Version))
+		wrong = append(wrong, fmt.Errorf("field Version is %q; use a semantic version, such as 1.4.0", d.Version))
 	}
 	if d.Summary == "" {
-		wrong = append(wrong, errors.New("Summary is empty; say in one sentence what the adapter is for"))
+		wrong = append(wrong, errors.New("field Summary is empty; say in one sentence what the adapter is for"))
 	}
 	if len(d.Abilities) == 0 {
-		wrong = append(wrong, errors.New("Abilities is empty; list AbilityFeed, AbilityLink or both"))
+		wrong = append(wrong, errors.New("field Abilities is empty; list AbilityFeed, AbilityLink or both"))
 	}
 	for _, a := range d.Abilities {
 		if a != AbilityFeed && a != AbilityLink {
-			wrong = append(wrong, fmt.Errorf("Abilities holds %d; list AbilityFeed, AbilityLink or both", a))
+			wrong = append(wrong, fmt.Errorf("field Abilities holds %d; list AbilityFeed, AbilityLink or both", a))
 		}
 	}
 	if len(wrong) > 0 {

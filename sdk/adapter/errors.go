@@ -84,14 +84,14 @@ func (e *ConfigurationError) list() string {
 	return strings.Join(parts, "; ")
 }
 
-// Violate adds a violation. It makes a check read as a list:
+// Violatef adds a violation. It makes a check read as a list:
 //
 //	var bad adapter.ConfigurationError
 //	if c.Port == "" {
-//		bad.Violate("port", "is missing; give the serial port, such as /dev/ttyUSB0")
+//		bad.Violatef("port", "is missing; give the serial port, such as /dev/ttyUSB0")
 //	}
 //	return bad.OrNil()
-func (e *ConfigurationError) Violate(field, format string, a ...any) {
+func (e *ConfigurationError) Violatef(field, format string, a ...any) {
 	e.Violations = append(e.Violations, Violation{Field: field, Problem: fmt.Sprintf(format, a...)})
 }
 

@@ -150,20 +150,20 @@ func opened(t *testing.T, c *fakeConn, change ...func(*service)) *bench {
 	f := newFake()
 	f.opens(c)
 	b := configured(t, f, change...)
-	b.mustOpen("one")
+	b.openOne()
 	return b
 }
 
-func (b *bench) mustOpen(id string) {
+func (b *bench) openOne() {
 	b.t.Helper()
-	if _, err := b.OpenDevice(b.t.Context(), &adapterv1beta1.OpenDeviceRequest{DeviceId: id}); err != nil {
+	if _, err := b.OpenDevice(b.t.Context(), &adapterv1beta1.OpenDeviceRequest{DeviceId: "one"}); err != nil {
 		b.t.Fatal(err)
 	}
 }
 
-func (b *bench) close(id string) {
+func (b *bench) closeOne() {
 	b.t.Helper()
-	if _, err := b.CloseDevice(b.t.Context(), &adapterv1beta1.CloseDeviceRequest{DeviceId: id}); err != nil {
+	if _, err := b.CloseDevice(b.t.Context(), &adapterv1beta1.CloseDeviceRequest{DeviceId: "one"}); err != nil {
 		b.t.Fatal(err)
 	}
 }

@@ -122,7 +122,7 @@ func (f *feed) run(ctx context.Context, first *adapterv1beta1.FeedRequest) error
 	sent := make(chan struct{})
 	go func() {
 		defer close(sent)
-		f.send(ctx)
+		f.send()
 	}()
 	go f.read(ctx)
 	done := start(f.service.log, "Feed", func() (struct{}, error) { return struct{}{}, f.deliver(ctx) })
@@ -215,15 +215,17 @@ func (f *feed) subscribe(ctx context.Context, r *adapterv1beta1.FeedRequest) err
 	return f.sink.subscribe(wanted, signals)
 }
 
-// send takes messages from the sink until the feed has ended and nothing is left.
-func (f *feed) send(ctx context.Context) {
+// send takes messages from the sink until the feed has ended and nothing is left. It goes on when the feed's own context
+// has ended, as long as there is somebody to read.
+func (f *feed) send() {
+	reader := f.stream.Context()
 	for {
-		m := f.sink.next(f.stream.Context())
+		m := f.sink.next(reader)
 		if m == nil {
 			return
 		}
 		if err := f.stream.Send(m); err != nil {
-			f.cancel(context.Cause(ctx))
+			f.cancel(err)
 			return
 		}
 	}

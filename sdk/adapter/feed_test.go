@@ -13,7 +13,7 @@ import (
 	"google.golang.org/grpc/codes"
 )
 
-// batches reads the feed until so many samples have come, checking S1 on the way.
+// reading is what has been read of a feed. It holds S1 and S5 on the way.
 type reading struct {
 	values    []float64
 	times     []int64
@@ -256,7 +256,7 @@ func TestS9ChangeGoesOnInTheSameStream(t *testing.T) {
 		t.Fatal(err)
 	}
 	refused(t, ended(s), codes.InvalidArgument, "UNSPECIFIED")
-	b.close("one")
+	b.closeOne()
 }
 
 func TestS10SilenceIsALinkStateAndAGap(t *testing.T) {
@@ -363,7 +363,8 @@ func BenchmarkSend(b *testing.B) {
 		b.Fatal(err)
 	}
 	go func() {
-		for sink.next(b.Context()) != nil {
+		for more := true; more; {
+			more = sink.next(b.Context()) != nil
 		}
 	}()
 	defer sink.finish()

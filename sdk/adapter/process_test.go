@@ -51,11 +51,11 @@ type held struct{ *fakeConn }
 func (h held) Close() error { return os.Remove(os.Getenv(heldEnv)) }
 
 func playAdapter() {
-	fmt.Println("an author's print before Serve")
+	_, _ = fmt.Fprintln(os.Stdout, "an author's print before Serve")
 	f := newFake()
 	f.about.Deprecations = []string{"the old cable"}
 	f.open = func(context.Context, string) (Conn, error) {
-		fmt.Println("an author's print while serving")
+		_, _ = fmt.Fprintln(os.Stdout, "an author's print while serving")
 		slog.Info("taken", "id", 1)
 		return held{newFakeConn()}, os.WriteFile(os.Getenv(heldEnv), nil, 0o600)
 	}
@@ -86,7 +86,7 @@ func launch(cmd *exec.Cmd, stderr io.Writer) (*plugin.Client, adapterv1beta1.Ada
 	}
 	c := plugin.NewClient(&plugin.ClientConfig{
 		HandshakeConfig:  plugin.HandshakeConfig{MagicCookieKey: handshake.CookieKey, MagicCookieValue: handshake.CookieValue},
-		VersionedPlugins: sets, Cmd: cmd, AutoMTLS: true, Stderr: stderr, AllowedProtocols: []plugin.Protocol{plugin.ProtocolGRPC},
+		VersionedPlugins: sets, Cmd: cmd, AutoMTLS: true, SkipHostEnv: true, Stderr: stderr, AllowedProtocols: []plugin.Protocol{plugin.ProtocolGRPC},
 		Logger: hclog.New(&hclog.LoggerOptions{Level: hclog.Off}), StartTimeout: 20 * time.Second,
 	})
 	protocol, err := c.Client()
@@ -126,10 +126,10 @@ func playHost() {
 		err = hold(context.Background(), api)
 	}
 	if err != nil {
-		fmt.Println(err)
+		_, _ = fmt.Fprintln(os.Stdout, err)
 		return
 	}
-	fmt.Println(c.ReattachConfig().Pid)
+	_, _ = fmt.Fprintln(os.Stdout, c.ReattachConfig().Pid)
 	time.Sleep(time.Minute)
 }
 

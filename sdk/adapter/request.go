@@ -57,10 +57,10 @@ func readRequest(r *adapterv1beta1.SendRequestRequest) (Request, error) {
 	case r.GetTimeout() == nil:
 		request.Timeout = usualTimeout
 	case request.Timeout <= 0 || request.Timeout > maxTimeout:
-		bad.Violate("timeout", "is %v; use more than 0 and at most %v", request.Timeout, maxTimeout)
+		bad.Violatef("timeout", "is %v; use more than 0 and at most %v", request.Timeout, maxTimeout)
 	}
 	if request.Expected < 0 {
-		bad.Violate("expected_answers", "is %d; use 0 for all, or a number", request.Expected)
+		bad.Violatef("expected_answers", "is %d; use 0 for all, or a number", request.Expected)
 	}
 	if len(bad.Violations) > 0 {
 		return request, refusal(codes.InvalidArgument, reason(0), "the request cannot be sent: "+bad.list(), badRequest(bad)).Err()

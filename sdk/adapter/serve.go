@@ -144,6 +144,11 @@ func serveHost(a Adapter, about Description, log *slog.Logger, std *standard) in
 		os.Exit(exitGood) // nothing is served yet, so nothing is held
 	})
 	s.hung = func() { os.Exit(exitHung) }
+	// A dead host no longer reads standard error, and the runtime would end the process on the next line of log, with the
+	// hardware still held. Once somebody takes the signal, the write fails and nothing else happens.
+	broken := make(chan os.Signal, 1)
+	signal.Notify(broken, syscall.SIGPIPE)
+	defer signal.Stop(broken)
 	stopSignals := onTerminate(s)
 	defer stopSignals()
 	config := pluginConfig(s, std.err, func(made *grpc.Server) { g.Store(made); s.awaitHost() })

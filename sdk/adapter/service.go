@@ -192,7 +192,10 @@ func (s *service) use(use func()) error {
 	if use == nil {
 		return nil
 	}
-	_, err := guard(s.log, "use of the configuration", func() (any, error) { use(); return nil, nil })
+	_, err := guard(s.log, "use of the configuration", func() (struct{}, error) {
+		use()
+		return struct{}{}, nil
+	})
 	return err
 }
 
