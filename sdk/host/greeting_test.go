@@ -66,18 +66,6 @@ func FuzzReattach(f *testing.F) {
 	})
 }
 
-func TestReattachIsForDevelopmentOnly(t *testing.T) {
-	o := Options{Reattach: "{}"}
-	if _, err := New(o); err == nil {
-		t.Error("no manifest was accepted")
-	}
-	b, _ := bench(t, "good")
-	b.Reattach = `{"protocol_version":1,"network":"unix","address":"/tmp/s","pid":7}`
-	if _, err := New(b); err == nil || !strings.Contains(err.Error(), "development") {
-		t.Errorf("error %v", err)
-	}
-}
-
 func TestBackoffDoublesUpToItsBoundAndTheBreakerCounts(t *testing.T) {
 	var o Options
 	o.fill()

@@ -285,7 +285,7 @@ func (l *launcher) step(ctx context.Context, c *Connection, name string, call fu
 	if f, ok := errors.AsType[*Failure](err); ok {
 		return f
 	}
-	if c.process != nil && status.Code(err) == codes.Unavailable && c.exitsWithin(drainTime) {
+	if c.process != nil && status.Code(err) == codes.Unavailable && c.exitsWithin(exitTime) {
 		return failure(ReasonExited, "its process ended during %s", name)
 	}
 	if status.Code(err) == codes.DeadlineExceeded {

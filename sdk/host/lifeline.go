@@ -101,7 +101,7 @@ func (l *launcher) await(c *Connection) {
 	select {
 	case <-c.process.exited:
 	case <-c.lifeline.ended:
-		if err := c.lifeline.err; errors.Is(err, errSilent) || !c.exitsWithin(drainTime) {
+		if err := c.lifeline.err; errors.Is(err, errSilent) || !c.exitsWithin(exitTime) {
 			f.Reason, f.Err = reasonOf(err), fmt.Errorf("its lifeline failed: %w", err)
 		}
 	}

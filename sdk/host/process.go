@@ -20,6 +20,10 @@ import (
 	"github.com/airassay/airassay/sdk/host/manifest"
 )
 
+// exitTime is how long a broken connection waits for the news that the process has ended. On a busy machine that news
+// comes some milliseconds later.
+const exitTime = time.Second
+
 // killedText is how a process that was killed describes its end; one that ended by itself a moment before says otherwise.
 const killedText = "signal: killed"
 

@@ -553,6 +553,63 @@ func TestGrandchildEndsWithItsAdapter(t *testing.T) {
 	eventually(t, "the grandchild is gone", 5*time.Second, func() bool { return gone(pid) })
 }
 
+func leaveGroup(cmd *exec.Cmd) { cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true} }
+
+// What left the group is out of reach, but must not keep the host from seeing that the adapter has died.
+func TestPipeHeldByAnotherDoesNotHideADeath(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "pid")
+	o, _ := bench(t, "lets one escape", file)
+	a := run(t, o)
+	c := ready(t, a)
+	pid := grandchildOf(t, file)
+	t.Cleanup(func() { _ = syscall.Kill(pid, syscall.SIGKILL) })
+	_ = syscall.Kill(c.PID, syscall.SIGKILL)
+	select {
+	case <-c.Dead():
+	case <-time.After(5 * time.Second):
+		t.Fatal("its death was not noticed")
+	}
+	a.Shutdown(context.Background())
+}
+
+func TestTheFileThatWasCheckedIsTheOneThatRuns(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("needs Linux, where an open file can be run")
+	}
+	o, _ := bench(t, "good")
+	data, err := os.ReadFile(o.Manifest.Executable)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(o.Manifest.Dir, "adapter")
+	if err := os.WriteFile(path, data, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	o.Manifest.Executable = "adapter"
+	if err := o.Manifest.Seal(); err != nil {
+		t.Fatal(err)
+	}
+	program, refused := verified(o.Manifest)
+	if refused != nil {
+		t.Fatal(refused)
+	}
+	if err := errors.Join(os.WriteFile(path+".new", []byte("#!/bin/false\n"), 0o700), os.Rename(path+".new", path)); err != nil {
+		t.Fatal(err)
+	}
+	o.fill()
+	dir, _, err := socketFolder(&o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	l := &launcher{o: &o, socketDir: dir}
+	c, err := l.handshake(t.Context(), program)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.close()
+}
+
 func TestNothingOutlivesAKilledHost(t *testing.T) {
 	if runtime.GOOS != "linux" {
 		t.Skip("needs Linux, whose kernel signals the process group")
@@ -668,4 +725,16 @@ func TestUnreadyAdapterSaysWhyAndWhenToTryAgain(t *testing.T) {
 	}
 	a.Reset()
 	eventually(t, "a second start", 10*time.Second, func() bool { return a.Status().Starts == 2 })
+}
+
+func TestReattachIsForDevelopmentOnly(t *testing.T) {
+	o := Options{Reattach: "{}"}
+	if _, err := New(o); err == nil {
+		t.Error("no manifest was accepted")
+	}
+	b, _ := bench(t, "good")
+	b.Reattach = `{"protocol_version":1,"network":"unix","address":"/tmp/s","pid":7}`
+	if _, err := New(b); err == nil || !strings.Contains(err.Error(), "development") {
+		t.Errorf("error %v", err)
+	}
 }

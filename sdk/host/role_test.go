@@ -1,6 +1,8 @@
 // Copyright 2026 The Airassay Authors
 // SPDX-License-Identifier: Apache-2.0
 
+//go:build unix
+
 package host
 
 import (
@@ -112,6 +114,13 @@ func (f *fake) before() {
 	case "grandchild":
 		child := exec.Command(os.Args[0], roleArgument, "sleeper")
 		child.Stderr = os.Stderr // holds the host's pipe open
+		if err := child.Start(); err == nil {
+			_ = os.WriteFile(f.args[0], []byte(strconv.Itoa(child.Process.Pid)), 0o600)
+		}
+	case "lets one escape":
+		child := exec.Command(os.Args[0], roleArgument, "sleeper")
+		child.Stdout, child.Stderr = os.Stdout, os.Stderr // holds the host's pipes open
+		leaveGroup(child)
 		if err := child.Start(); err == nil {
 			_ = os.WriteFile(f.args[0], []byte(strconv.Itoa(child.Process.Pid)), 0o600)
 		}
