@@ -218,9 +218,9 @@ func (f *feed) subscribe(ctx context.Context, r *adapterv1beta1.FeedRequest) err
 // send takes messages from the sink until the feed has ended and nothing is left. It goes on when the feed's own context
 // has ended, as long as there is somebody to read.
 func (f *feed) send() {
-	reader := f.stream.Context()
+	gone := f.stream.Context().Done()
 	for {
-		m := f.sink.next(reader)
+		m := f.sink.next(gone)
 		if m == nil {
 			return
 		}

@@ -364,7 +364,7 @@ func BenchmarkSend(b *testing.B) {
 	}
 	go func() {
 		for more := true; more; {
-			more = sink.next(b.Context()) != nil
+			more = sink.next(b.Context().Done()) != nil
 		}
 	}()
 	defer sink.finish()

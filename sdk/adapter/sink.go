@@ -380,8 +380,8 @@ func (s *Sink) finish() {
 	s.poke()
 }
 
-// next waits for a message to send; nil says that none will come, or that the stream is over.
-func (s *Sink) next(ctx context.Context) *adapterv1beta1.FeedResponse {
+// next waits for a message to send; nil says that none will come, or that the reader is gone.
+func (s *Sink) next(gone <-chan struct{}) *adapterv1beta1.FeedResponse {
 	timer := time.NewTimer(batchAge)
 	defer timer.Stop()
 	for {
@@ -393,7 +393,7 @@ func (s *Sink) next(ctx context.Context) *adapterv1beta1.FeedResponse {
 		select {
 		case <-s.wake:
 		case <-timer.C:
-		case <-ctx.Done():
+		case <-gone:
 			return nil
 		}
 	}
