@@ -239,6 +239,34 @@ func TestPanicIsADefectWithItsStackInTheLog(t *testing.T) {
 	}
 }
 
+// panicky is a connection that cannot say what it is.
+type panicky struct{ *fakeConn }
+
+func (panicky) Details() Details { panic("no data sheet") }
+
+func TestO4PanicAfterOpenReleasesTheHardware(t *testing.T) {
+	f, c := newFake(), newFakeConn()
+	f.opens(panicky{c})
+	b := configured(t, f)
+	_, err := b.OpenDevice(t.Context(), &adapterv1beta1.OpenDeviceRequest{DeviceId: "one"})
+	refused(t, err, codes.Internal, "DEFECT")
+	if !c.isClosed() {
+		t.Error("the hardware is still held")
+	}
+	f.opens(newFakeConn())
+	b.openOne()
+}
+
+func TestDetailsReachTheHost(t *testing.T) {
+	f, c := newFake(), newFakeConn()
+	c.more = Details{HardwareTime: true, MaxRequestsPerS: 50}
+	f.opens(c)
+	r, err := configured(t, f).OpenDevice(t.Context(), &adapterv1beta1.OpenDeviceRequest{DeviceId: "one"})
+	if err != nil || r.GetTimeSource() != adapterv1beta1.TimeSource_TIME_SOURCE_HARDWARE || r.GetMaxRequestsPerS() != 50 {
+		t.Errorf("got %v, %v", r, err)
+	}
+}
+
 func TestX1ClosingTwiceSucceeds(t *testing.T) {
 	c := newFakeConn()
 	b := opened(t, c)

@@ -151,10 +151,15 @@ func (s *service) open(ctx context.Context, d *device) (*adapterv1beta1.OpenDevi
 		return nil, err
 	}
 	if err := settle(conn, err); err != nil {
-		<-d.closed
+		s.waitFor(d.closed)
 		return nil, err
 	}
-	return s.details(conn)
+	answer, err := guard(s.log, "Details", func() (*adapterv1beta1.OpenDeviceResponse, error) { return details(conn), nil })
+	if err != nil {
+		d.release()
+		s.waitFor(d.closed)
+	}
+	return answer, err
 }
 
 // fits says whether a connection can do what the description promises.
@@ -174,7 +179,7 @@ func (s *service) fits(conn Conn) error {
 	return nil
 }
 
-func (s *service) details(conn Conn) (*adapterv1beta1.OpenDeviceResponse, error) {
+func details(conn Conn) *adapterv1beta1.OpenDeviceResponse {
 	answer := &adapterv1beta1.OpenDeviceResponse{TimeSource: adapterv1beta1.TimeSource_TIME_SOURCE_ADAPTER}
 	if more, ok := conn.(Detailer); ok {
 		facts := more.Details()
@@ -183,7 +188,7 @@ func (s *service) details(conn Conn) (*adapterv1beta1.OpenDeviceResponse, error)
 			answer.TimeSource = adapterv1beta1.TimeSource_TIME_SOURCE_HARDWARE
 		}
 	}
-	return answer, nil
+	return answer
 }
 
 // whileOpen makes a call end with the device as well.
