@@ -354,6 +354,9 @@ func sensorOf(c Condition) Sensor {
 }
 
 func (r *result) meterSoundMass() float64 {
+	if r.meter != r {
+		return r.meter.meterSoundMass()
+	}
 	return 1 - r.byCond[ConditionMeterReadsLow] - r.byCond[ConditionMeterReadsHigh] -
 		r.byCond[ConditionMeterSignalFault] - r.byCond[ConditionUnknown]
 }
@@ -442,7 +445,7 @@ func driveCautions(k ManoeuvreKind) []Caution {
 func inspectionCautions(i Inspection) []Caution {
 	switch i {
 	case InspectFuelPressure, InspectInjectorsOfOneBank:
-		return []Caution{CautionFuelUnderPressure, CautionSolventAwayFromHeat}
+		return []Caution{CautionFuelUnderPressure, CautionHotAndMovingParts}
 	case InspectDuctBetweenMeterAndThrottle, InspectIntakeLeakTest, InspectPurgeAndCrankcaseVentilation, InspectBoostLeak:
 		return []Caution{CautionHotAndMovingParts, CautionExhaustExtraction}
 	case InspectExhaustBackPressure, InspectExhaustLeak, InspectRecirculationAndValveTiming:

@@ -13,6 +13,10 @@ const (
 	// criticalRatio of pressures at which an orifice chokes, and chokedPsi there, for γ = 1.4.
 	criticalRatio = 0.52828
 	chokedPsi     = 0.68473
+	// lowestBaroKPa and highestBaroKPa: the highest pass on a low day and sea level on the
+	// highest day ever bound what a barometer on a road can say.
+	lowestBaroKPa  = 50.0
+	highestBaroKPa = 112.0
 	// troposphereM is the height up to which the standard atmosphere's formula holds.
 	troposphereM = 11000.0
 	// zeroC in kelvin.

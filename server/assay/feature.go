@@ -95,6 +95,7 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 		fs = append(fs, f)
 	}
 	if f, ok := spreadFeature(base, featFuel, &c.fuel, 1); ok {
+		f.y -= a.humidTrim()
 		f.sd = math.Hypot(f.sd, 0.03*c.trimsAtEnd/float64(c.fuel.n))
 		fs = append(fs, f)
 	}
@@ -120,6 +121,17 @@ func dropDependentRates(fs []feature) []feature {
 		return fs
 	}
 	return slices.DeleteFunc(fs, func(f feature) bool { return f.kind == featRate && f.class == partLoad })
+}
+
+// humidTrim is the trim of a sound car that meters its air on a humid day: the meter
+// weighs the vapour, the lambda sensor sees only the oxygen [DOMAIN 3.2].
+func (a *Assay) humidTrim() float64 {
+	humidity := firstKnown(a.facts.HumidityPercent, a.held(sigHumidity, a.now))
+	outside := firstKnown(a.facts.AmbientC, a.held(sigExterior, a.now), validTemperature(a.held(sigAmbient, a.now)))
+	if !known(humidity) || !known(outside) || !a.metered() {
+		return 0
+	}
+	return math.Log1p(-humidity / 100 * vapourPressure(outside) / a.baroGuess())
 }
 
 // independence is the share of the slots that count as independent for the air

@@ -29,14 +29,17 @@ const (
 
 // result gathers what the findings and the advice are drawn from.
 type result struct {
-	a         *Assay
-	m         *model
-	fs        []feature
-	p         *posterior
-	out       *Assessment
-	top       float64
-	byCond    [ConditionUnknown + 1]float64
-	errors    []MeterError
+	a      *Assay
+	m      *model
+	fs     []feature
+	p      *posterior
+	out    *Assessment
+	top    float64
+	byCond [ConditionUnknown + 1]float64
+	errors []MeterError
+	// meter is the result that the meter's finding is taken from: this one, or one
+	// without the displacement as entered.
+	meter     *result
 	gateFails []InconclusiveReason
 }
 
@@ -46,22 +49,55 @@ func (a *Assay) conclude() *Assessment {
 	m := a.model()
 	fs := a.features()
 	m.trimLevel = trimLevel(fs)
-	r := &result{a: a, m: m, fs: fs, out: &Assessment{EngineVersion: EngineVersion}}
-	r.p = a.infer(m, fs)
-	r.top = a.topFlow(fs)
-	r.conditions()
-	r.meterErrors()
-	r.gates()
+	r := a.judge(m, fs)
+	if r.byCond[ConditionVehicleFactsWrong] >= factsDoubtedAt {
+		r.judgeMeterWithoutSize()
+	}
 	r.sensors()
 	r.ambiguities()
 	r.distrust()
 	r.evidence()
 	r.manoeuvres()
 	r.advise()
+	if r.gateFailed() {
+		// A curve beside "cannot be judged" would read as one that was measured.
+		r.out.MeterErrors = nil
+	}
 	r.decideConclusive()
 	r.gaps()
 	r.useAndProposals()
 	return r.out
+}
+
+// factsDoubtedAt is the probability of wrong facts from which the meter is judged
+// without them: a wrong displacement would excuse a meter that is off.
+const factsDoubtedAt = 0.30
+
+func (a *Assay) judge(m *model, fs []feature) *result {
+	r := &result{a: a, m: m, fs: fs, out: &Assessment{EngineVersion: EngineVersion}}
+	r.meter = r
+	r.p = a.infer(m, fs)
+	r.top = a.topFlow(fs)
+	r.conditions()
+	r.meterErrors()
+	r.gates()
+	return r
+}
+
+// judgeMeterWithoutSize judges the meter as if the displacement had not been entered:
+// by what the control unit computes with, or by shape alone.
+func (r *result) judgeMeterWithoutSize() {
+	b := *r.a
+	b.facts.DisplacementL = math.NaN()
+	b.settleFacts()
+	if _, ok := b.controlUnitDisplacement(); !ok {
+		b.engine.scaleSD = unknownSizeSD
+	}
+	m := b.model()
+	fs := b.features()
+	m.trimLevel = trimLevel(fs)
+	r.meter = b.judge(m, fs)
+	r.errors, r.out.MeterErrors = r.meter.errors, r.meter.out.MeterErrors
 }
 
 // settleFacts completes the facts by what the samples themselves say.
@@ -413,7 +449,10 @@ func (r *result) plainSignal() bool {
 }
 
 func (r *result) sensors() {
-	r.meterFinding()
+	r.meter.meterFinding()
+	if r.meter != r {
+		r.out.Sensors = append(r.out.Sensors, r.meter.out.Sensors...)
+	}
 	r.intakeFinding()
 }
 
@@ -717,6 +756,10 @@ func (r *result) contradicted() bool { return r.p.oddPressure > 0.5 }
 
 func (r *result) decideConclusive() {
 	reasons := slices.Clone(r.gateFails)
+	if sensorOf(r.out.Conditions[0].Condition) == SensorAirMeter && !r.a.hasMeter() {
+		// Nobody is condemned unheard.
+		reasons = append(reasons, InconclusiveGateFailed)
+	}
 	if r.plainSignal() {
 		reasons = nil
 	}

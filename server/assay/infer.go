@@ -165,6 +165,7 @@ func (a *Assay) infer(m *model, fs []feature) *posterior {
 	p := &posterior{hs: a.hypotheses(m)}
 	sound, vague, broken := a.variants(m, fs, 0), a.variants(m, fs, 1), a.variants(m, fs, brokenScale)
 	r, z := make([]float64, len(fs)), make([]float64, len(fs))
+	used := make([][]variant, len(p.hs))
 	logs := make([][][maxVariants]float64, len(p.hs))
 	best := math.Inf(-1)
 	for hi := range p.hs {
@@ -176,6 +177,7 @@ func (a *Assay) infer(m *model, fs []feature) *posterior {
 		case h.vague:
 			vs = vague
 		}
+		used[hi] = vs
 		logs[hi] = make([][maxVariants]float64, len(h.states))
 		p.tolerance = append(p.tolerance, make([]toleranceLeft, len(h.states)))
 		for si := range h.states {
@@ -195,7 +197,7 @@ func (a *Assay) infer(m *model, fs []feature) *posterior {
 			best = math.Max(best, lead)
 		}
 	}
-	p.collect(logs, best, sound)
+	p.collect(logs, best, used)
 	return p
 }
 
@@ -298,26 +300,21 @@ func (a *Assay) outsideMovement() float64 {
 	return math.Exp(-math.Min(4, 0.7*(math.Min(drift, follow)-3)))
 }
 
-func (p *posterior) collect(logs [][][maxVariants]float64, best float64, vs []variant) {
+func (p *posterior) collect(logs [][][maxVariants]float64, best float64, used [][]variant) {
 	total := 0.0
 	for hi := range logs {
 		p.state = append(p.state, make([]float64, len(logs[hi])))
 		p.p = append(p.p, 0)
 		for si := range logs[hi] {
-			for vi := range vs {
-				l := logs[hi][si][vi]
-				if l == 0 {
-					// A vague hypothesis has no variant of its own for odd pressure.
-					continue
-				}
-				w := math.Exp(l - best)
+			for vi := range used[hi] {
+				w := math.Exp(logs[hi][si][vi] - best)
 				p.state[hi][si] += w
 				p.p[hi] += w
 				total += w
-				if vs[vi].oddOutside {
+				if used[hi][vi].oddOutside {
 					p.oddOutside += w
 				}
-				if vs[vi].oddPressure {
+				if used[hi][vi].oddPressure {
 					p.oddPressure += w
 				}
 			}

@@ -132,7 +132,7 @@ func (a *Assay) flowComplete() bool {
 // baroAt is the barometric pressure as well as it is known at t, in kPa.
 func (a *Assay) baroAt(t int64) float64 {
 	b := a.held(sigBaro, t)
-	if known(b) && b > 45 && b < 112 {
+	if known(b) && b >= lowestBaroKPa && b <= highestBaroKPa {
 		return b
 	}
 	if x := a.held(sigPressureExterior, t); known(x) {

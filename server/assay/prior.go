@@ -49,7 +49,7 @@ var priors = []priorOf{
 
 // nominalEngine is what the facts alone say of the engine.
 func nominalEngine(f *Facts) engine {
-	e := engine{volumeL: nominalLitre, scaleSD: 0.5, veTop: 0.90, peakSD: 0.22, diesel: f.Fuel == FuelDiesel, location: f.Location}
+	e := engine{volumeL: nominalLitre, scaleSD: unknownSizeSD, veTop: 0.90, peakSD: 0.22, diesel: f.Fuel == FuelDiesel, location: f.Location}
 	e.boosted = f.boosted()
 	switch {
 	case known(f.DisplacementL):
@@ -97,6 +97,9 @@ func veScale(f *Facts) float64 {
 // veScaleSD is the relative standard deviation of a road engine's volumetric
 // efficiency about the prior of its kind [DOMAIN 3.11].
 const veScaleSD = 0.055
+
+// unknownSizeSD of an engine of which nothing is known: 0.8 to 5 litres.
+const unknownSizeSD = 0.5
 
 // The common uncertainties, as standard deviations: in logarithm (deficitSD: as a share of
 // the barometer) where no unit stands beside them, trade judgement where no section is

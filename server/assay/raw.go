@@ -32,9 +32,7 @@ func (a *Assay) inspectRaw(e *entry) {
 	case sigIAT, sigIAT11:
 		a.inspectIntake(e)
 	case sigBaro:
-		// Sea level at its highest and the highest pass at its lowest bound what a
-		// barometer can say.
-		if e.v < 50 || e.v > 112 {
+		if e.v < lowestBaroKPa || e.v > highestBaroKPa {
 			a.baroImpossible++
 		}
 	}
@@ -61,6 +59,8 @@ func (a *Assay) recentValue(s signal, t int64) float64 {
 
 func (a *Assay) inspectMeter(e *entry) {
 	w := &a.meterWatch
+	// What hangs on time needs a clock.
+	timed := a.clock != ClockRowOrder
 	if e.sig != w.sig {
 		// One meter is watched: the sum or the only one rather than one of two.
 		if w.sig == sigMAF {
@@ -71,7 +71,9 @@ func (a *Assay) inspectMeter(e *entry) {
 	speed := a.recentValue(sigSpeedEngine, e.t)
 	pressure := firstKnown(a.recentValue(sigMAPHigh, e.t), a.recentValue(sigMAP, e.t))
 	if known(speed) && speed > runningRPM {
-		w.still(e.t, e.v, speed, pressure)
+		if timed {
+			w.still(e.t, e.v, speed, pressure)
+		}
 		if e.v < silentGS && speed > silentRPM && known(pressure) && pressure > silentKPa && (a.throttled() || a.boosted()) {
 			w.silent++
 		}
@@ -82,6 +84,9 @@ func (a *Assay) inspectMeter(e *entry) {
 	now := surroundings{
 		speed: speed, pressure: pressure, pedal: a.recentValue(sigPedalD, e.t),
 		throttle: firstKnown(a.recentValue(sigThrottle, e.t), a.recentValue(sigThrottleRelative, e.t)),
+	}
+	if !timed {
+		return
 	}
 	w.episode(e.t, e.v, now, a.freshest())
 	i := w.n % 3

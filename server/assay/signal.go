@@ -25,7 +25,6 @@ const (
 	sigOil
 	sigThrottle
 	sigThrottleRelative
-	sigThrottleCommand
 	sigPedalD
 	sigPedalE
 	sigPedalRelative
@@ -38,11 +37,7 @@ const (
 	sigFuelStatus
 	sigLambdaCommand
 	sigLambda1
-	sigLambda1B
 	sigLambda2
-	sigLambda2B
-	sigOxygen1
-	sigOxygen2
 	sigFuelRate
 	sigFuelRateMass
 	sigSpeedRoad
@@ -53,14 +48,8 @@ const (
 	sigEthanol
 	sigSinceCleared
 	sigWarmups
-	sigBoostActual
-	sigBoostCommand
-	sigExhaustPressure
-	sigRailPressure
 	sigHumidity
 	sigPressureExterior
-	sigMassExhaust
-	sigTorqueActual
 	signalCount
 )
 
@@ -98,7 +87,6 @@ var signals = [signalCount]signalInfo{
 	sigOil:              {obd + "OilTemperature", "Celsius", -40, 215, 1, 120 * second},
 	sigThrottle:         {obd + "ThrottlePosition", "percent", 0, 100, 0.392, 0},
 	sigThrottleRelative: {obd + "RelativeThrottlePosition", "percent", 0, 100, 0.392, 0},
-	sigThrottleCommand:  {obd + "ThrottleActuator", "percent", 0, 100, 0.392, 0},
 	sigPedalD:           {obd + "AcceleratorPositionD", "percent", 0, 100, 0.392, 0},
 	sigPedalE:           {obd + "AcceleratorPositionE", "percent", 0, 100, 0.392, 0},
 	sigPedalRelative:    {obd + "RelativeAcceleratorPosition", "percent", 0, 100, 0.392, 0},
@@ -111,11 +99,7 @@ var signals = [signalCount]signalInfo{
 	sigFuelStatus:       {obd + "FuelStatus", "", 0, 255, 1, 10 * second},
 	sigLambdaCommand:    {obd + "CommandedEquivalenceRatio", "ratio", 0, 2, 3.05e-5, 4 * second},
 	sigLambda1:          {obd + "O2WR.Sensor1.Lambda", "ratio", 0, 2, 3.05e-5, 0},
-	sigLambda1B:         {obd + "O2WR.Sensor2.Lambda", "ratio", 0, 2, 3.05e-5, 0},
 	sigLambda2:          {obd + "O2WR.Sensor5.Lambda", "ratio", 0, 2, 3.05e-5, 0},
-	sigLambda2B:         {obd + "O2WR.Sensor3.Lambda", "ratio", 0, 2, 3.05e-5, 0},
-	sigOxygen1:          {obd + "O2.Sensor1.Voltage", "V", 0, 1.3, 0.005, 3 * second},
-	sigOxygen2:          {obd + "O2.Sensor5.Voltage", "V", 0, 1.3, 0.005, 3 * second},
 	sigFuelRate:         {obd + "FuelRate", "l/h", 0, 3212.75, 0.05, 0},
 	sigFuelRateMass:     {obd + "FuelRateMass", "g/s", 0, 1310.7, 0.02, 0},
 	sigSpeedRoad:        {obd + "Speed", "km/h", 0, 255, 1, 6 * second},
@@ -126,14 +110,8 @@ var signals = [signalCount]signalInfo{
 	sigEthanol:          {obd + "EthanolPercent", "percent", 0, 100, 0.392, 3600 * second},
 	sigSinceCleared:     {obd + "TimeSinceDTCCleared", "min", 0, 65535, 1, 3600 * second},
 	sigWarmups:          {obd + "WarmupsSinceDTCClear", "", 0, 255, 1, 3600 * second},
-	sigBoostActual:      {obd + "BoostActualA", "kPa", 0, 2047.97, 0.03125, 0},
-	sigBoostCommand:     {obd + "BoostCommandedA", "kPa", 0, 2047.97, 0.03125, 0},
-	sigExhaustPressure:  {obd + "ExhaustPressure1", "kPa", 0, 655.35, 0.01, 0},
-	sigRailPressure:     {obd + "FuelPressure", "kPa", 0, 765, 3, 0},
 	sigHumidity:         {"Vehicle.Exterior.Humidity", "percent", 0, 100, 1, 3600 * second},
 	sigPressureExterior: {"Vehicle.Exterior.AirPressure", "hPa", 300, 1100, 0.1, 3600 * second},
-	sigMassExhaust:      {obd + "ExhaustMassFlow", "kg/h", 0, 13107, 0.2, 0},
-	sigTorqueActual:     {obd + "TorqueActual", "percent", -125, 130, 1, 0},
 }
 
 // SignalPaths lists the VSS paths that the assay uses, with the unit that it

@@ -243,9 +243,9 @@ var _ = register(&language{
 
 	inconclusive: map[pb.InconclusiveReason]string{
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_UNSPECIFIED:          "a reason that is not stated",
-		pb.InconclusiveReason_INCONCLUSIVE_REASON_NO_LEADER:            "no explanation reaches 60 %",
+		pb.InconclusiveReason_INCONCLUSIVE_REASON_NO_LEADER:            "no explanation is probable enough (60 %; 90 % against the meter)",
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_UNKNOWN_TOO_PROBABLE: "a cause that this test does not know is above 20 %",
-		pb.InconclusiveReason_INCONCLUSIVE_REASON_NO_CHEAPEST_ADVICE:   "two next steps cost about the same",
+		pb.InconclusiveReason_INCONCLUSIVE_REASON_NO_CHEAPEST_ADVICE:   "two answers are too close to choose one next step",
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_GATE_FAILED:          "a stretch that the test needs is missing or was refused",
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_FLOW_RANGE_TOO_SMALL: "too little of the flow range was driven",
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_NOT_REPEATABLE:       "the full-load pulls do not repeat",
