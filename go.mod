@@ -8,6 +8,8 @@ require (
 	github.com/cenkalti/backoff/v5 v5.0.3
 	github.com/clipperhouse/uax29/v2 v2.2.0
 	github.com/google/uuid v1.6.0
+	github.com/hashicorp/go-hclog v1.6.3
+	github.com/hashicorp/go-plugin v1.8.0
 	github.com/mattn/go-runewidth v0.0.31
 	github.com/spf13/pflag v1.1.0
 	go.opentelemetry.io/contrib/bridges/otelslog v0.21.0
@@ -45,8 +47,6 @@ require (
 	github.com/go-logr/stdr v1.2.2 // indirect
 	github.com/golang/protobuf v1.5.4 // indirect
 	github.com/grpc-ecosystem/grpc-gateway/v2 v2.31.0 // indirect
-	github.com/hashicorp/go-hclog v1.6.3 // indirect
-	github.com/hashicorp/go-plugin v1.8.0 // indirect
 	github.com/hashicorp/yamux v0.1.2 // indirect
 	github.com/mattn/go-colorable v0.1.12 // indirect
 	github.com/mattn/go-isatty v0.0.24 // indirect
