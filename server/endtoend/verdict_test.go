@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc"
+
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/sdk/recording"
 )
@@ -79,9 +81,9 @@ func (d *livedrive) push(before int) {
 	}
 }
 
-// usedIn counts the manoeuvres that a verdict rests on.
-func usedIn(v *pb.Verdict) (n int) {
-	for _, m := range v.GetAssessment().GetManoeuvres() {
+// usedIn counts the manoeuvres that are used.
+func usedIn(all []*pb.Manoeuvre) (n int) {
+	for _, m := range all {
 		if m.GetUsed() {
 			n++
 		}
@@ -104,7 +106,7 @@ func (d *livedrive) events(ctx context.Context) (events []event) {
 		if err != nil {
 			d.b.Fatal(err)
 		}
-		n := usedIn(r.GetVerdict())
+		n := usedIn(r.GetVerdict().GetAssessment().GetManoeuvres())
 		if n > before {
 			events = append(events, event{i, n})
 		}
@@ -114,8 +116,8 @@ func (d *livedrive) events(ctx context.Context) (events []event) {
 }
 
 // BenchmarkLiveVerdict drives the van's drive in its own time for a second and a half before each moment at which one more
-// manoeuvre counts, as fast as can be in between, and reports the time from sending the batch that decides it to the verdict that rests on it: pushed to one who watches, and
-// in answer to one who asks. Once alone, and once beside 200 sessions that stream 50 samples a second each and are
+// manoeuvre counts, as fast as can be in between, and reports the time from sending the batch that decides it to what rests on it: the verdict and the progress told to one who
+// watches, and the answer to one who asks. Once alone, and once beside 200 sessions that stream 50 samples a second each and are
 // watched too.
 func BenchmarkLiveVerdict(b *testing.B) {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Minute)
@@ -131,14 +133,11 @@ func BenchmarkLiveVerdict(b *testing.B) {
 				load.Go(func() { s.stream(ctx, b, captures, 2*len(events)) })
 				watched := s.dial().drive(ctx, b).watchedAt(ctx, events)
 				load.Wait()
-				asked := watched.asked
-				slices.Sort(watched.pushed)
-				slices.Sort(asked)
-				ms := func(all []time.Duration, i int) float64 { return float64(all[i].Microseconds()) / 1000 }
-				b.ReportMetric(ms(watched.pushed, len(watched.pushed)/2), "watch-p50-ms")
-				b.ReportMetric(ms(watched.pushed, len(watched.pushed)-1), "watch-max-ms")
-				b.ReportMetric(ms(asked, len(asked)/2), "ask-p50-ms")
-				b.ReportMetric(ms(asked, len(asked)-1), "ask-max-ms")
+				for name, all := range map[string][]time.Duration{"verdict": watched.verdict, "progress": watched.progress, "ask": watched.asked} {
+					slices.Sort(all)
+					b.ReportMetric(float64(all[len(all)/2].Microseconds())/1000, name+"-p50-ms")
+					b.ReportMetric(float64(all[len(all)-1].Microseconds())/1000, name+"-max-ms")
+				}
 				b.ReportMetric(float64(len(events)), "manoeuvres")
 				b.ReportMetric(0, "ns/op")
 			}
@@ -146,53 +145,75 @@ func BenchmarkLiveVerdict(b *testing.B) {
 	}
 }
 
-// delays are what passed from sending a deciding batch to the verdict.
-type delays struct{ pushed, asked []time.Duration }
+// delays are what passed from sending a deciding batch to what rests on it.
+type delays struct{ verdict, progress, asked []time.Duration }
 
-// watchedAt drives through the events with somebody who watches the verdict.
-func (d *livedrive) watchedAt(ctx context.Context, events []event) (out delays) {
-	d.b.Helper()
-	watch := must(d.verdicts.WatchVerdict(ctx, &pb.WatchVerdictRequest{Session: d.session}))(d.b)
-	type seen struct {
-		used int
-		at   time.Time
-	}
-	verdicts := make(chan seen, 1000)
+// seen is how many manoeuvres a watcher was told of, and when.
+type seen struct {
+	used int
+	at   time.Time
+}
+
+// follow receives until the stream ends.
+func follow[M any](stream grpc.ServerStreamingClient[M], used func(*M) int) <-chan seen {
+	told := make(chan seen, 10_000) // More than a drive has; nobody waits for those who count.
 	go func() {
-		defer close(verdicts)
+		defer close(told)
 		for {
-			r, err := watch.Recv()
+			m, err := stream.Recv()
 			if err != nil {
 				return
 			}
-			verdicts <- seen{usedIn(r.GetVerdict()), time.Now()}
+			told <- seen{used(m), time.Now()}
 		}
 	}()
-	for _, e := range events {
-		d.push(max(d.sent, e.batch-8)) // 1.6 s before.
-		start, from := time.Now(), d.batches[d.sent].GetBaseTimeUs()
-		for d.sent < e.batch {
-			due := time.Duration(d.batches[d.sent].GetBaseTimeUs()-from) * time.Microsecond
-			time.Sleep(time.Until(start.Add(due)))
-			d.push(d.sent + 1)
+	return told
+}
+
+// first gives the time at which at least so many were told.
+func first(told <-chan seen, used int) time.Time {
+	for s := range told {
+		if s.used >= used {
+			return s.at
 		}
-		time.Sleep(time.Until(start.Add(time.Duration(d.batches[e.batch].GetBaseTimeUs()-from) * time.Microsecond)))
-		sent := time.Now()
+	}
+	return time.Time{}
+}
+
+// watchedAt drives through the events with somebody who watches.
+func (d *livedrive) watchedAt(ctx context.Context, events []event) (out delays) {
+	d.b.Helper()
+	watch := must(d.verdicts.WatchVerdict(ctx, &pb.WatchVerdictRequest{Session: d.session}))(d.b)
+	progress := must(d.sessions.WatchProgress(ctx, &pb.WatchProgressRequest{Session: d.session}))(d.b)
+	verdicts := follow(watch, func(r *pb.WatchVerdictResponse) int { return usedIn(r.GetVerdict().GetAssessment().GetManoeuvres()) })
+	states := follow(progress, func(r *pb.WatchProgressResponse) int { return usedIn(r.GetProgress().GetManoeuvres()) })
+	for _, e := range events {
+		sent := d.until(e.batch)
 		d.push(e.batch + 1)
 		r, err := d.verdicts.AssessSession(ctx, &pb.AssessSessionRequest{Session: d.session})
-		if err != nil || usedIn(r.GetVerdict()) < e.used {
-			d.b.Fatalf("%d manoeuvres count, want %d (%v)", usedIn(r.GetVerdict()), e.used, err)
+		if n := usedIn(r.GetVerdict().GetAssessment().GetManoeuvres()); err != nil || n < e.used {
+			d.b.Fatalf("%d manoeuvres count, want %d (%v)", n, e.used, err)
 		}
 		out.asked = append(out.asked, time.Since(sent))
-		for v := range verdicts {
-			if v.used >= e.used {
-				out.pushed = append(out.pushed, v.at.Sub(sent))
-				break
-			}
-		}
+		out.verdict = append(out.verdict, first(verdicts, e.used).Sub(sent))
+		out.progress = append(out.progress, first(states, e.used).Sub(sent))
 	}
-	if len(out.pushed) != len(events) {
-		d.b.Fatalf("%d of %d verdicts came", len(out.pushed), len(events))
+	if slices.Min(out.verdict) < 0 || slices.Min(out.progress) < 0 {
+		d.b.Fatal("a watcher was not told of all")
 	}
 	return out
+}
+
+// until drives up to a batch, the last 1.6 s in their own time, and gives the time when that batch is due.
+func (d *livedrive) until(batch int) time.Time {
+	d.push(max(d.sent, batch-8))
+	start, from := time.Now(), d.batches[d.sent].GetBaseTimeUs()
+	for {
+		due := start.Add(time.Duration(d.batches[d.sent].GetBaseTimeUs()-from) * time.Microsecond)
+		time.Sleep(time.Until(due))
+		if d.sent == batch {
+			return time.Now()
+		}
+		d.push(d.sent + 1)
+	}
 }
