@@ -56,7 +56,7 @@ var (
 	ErrSessionOpen = kind(pb.ErrorReason_ERROR_REASON_SESSION_OPEN)
 	// ErrCaptureFinished: the capture takes no more batches.
 	ErrCaptureFinished = kind(pb.ErrorReason_ERROR_REASON_CAPTURE_FINISHED)
-	// ErrFenced: a newer writer has taken the capture over. Metadata: writer_epoch, current_epoch.
+	// ErrFenced: a newer writer has taken the capture over. Metadata: writer_epoch, and current_epoch where it is known, as at opening.
 	ErrFenced = kind(pb.ErrorReason_ERROR_REASON_WRITER_FENCED)
 	// ErrBatchConflict: the sequence is stored with other bytes. Metadata: sequence.
 	ErrBatchConflict = kind(pb.ErrorReason_ERROR_REASON_BATCH_CONFLICT)
