@@ -350,13 +350,24 @@ func TestAmbiguousFileIsRefusedWithTheChoices(t *testing.T) {
 	}
 }
 
-func TestWriteOverwritesNothingButAMapping(t *testing.T) {
+func TestWriteOverwritesNothing(t *testing.T) {
 	dir := folder(t, map[string]string{"log.csv": foreign, "notes.txt": "keep me", "vehicle.json": "{}", "empty.json": "", "drive.csv": idling()})
+	wantStatus(t, call(t, dir, "mapping", "log.csv", "--write", "by-hand.json"), 0)
+	byHand := filepath.Join(dir, "by-hand.json")
+	corrected, err := os.ReadFile(byHand)
+	if err != nil {
+		t.Fatal(err)
+	}
+	corrected = append(corrected, '\n')
+	if err := os.WriteFile(byHand, corrected, 0o600); err != nil {
+		t.Fatal(err)
+	}
 	for args, want := range map[string]string{
 		"mapping log.csv --write log.csv":      "not a mapping",
 		"mapping log.csv --write notes.txt":    "not a mapping",
 		"mapping log.csv --write vehicle.json": "not a mapping",
 		"mapping log.csv --write .":            "not a mapping",
+		"mapping log.csv --write by-hand.json": "another mapping",
 		"mapping log.csv --write none/m.json":  "cannot be written",
 		"mapping drive.csv --write m.json":     "needs no mapping",
 	} {
@@ -367,8 +378,11 @@ func TestWriteOverwritesNothingButAMapping(t *testing.T) {
 	wantStatus(t, call(t, dir, "mapping", "log.csv", "--write", "empty.json"), 0)
 	wantStatus(t, call(t, dir, "mapping", "log.csv", "--write", "empty.json"), 0)
 	entries, err := os.ReadDir(dir)
-	if err != nil || len(entries) != 5 {
+	if err != nil || len(entries) != 6 {
 		t.Errorf("something was left behind: %v, %v", entries, err)
+	}
+	if now, err := os.ReadFile(byHand); err != nil || !bytes.Equal(now, corrected) {
+		t.Errorf("the corrected mapping was changed: %v", err)
 	}
 }
 

@@ -237,12 +237,12 @@ func (m *mappingFlags) save(t *streams, o *opened, mapping *recording.Mapping) e
 	if m.write == "" {
 		return nil
 	}
-	if err := m.mayReplace(); err != nil {
-		return err
-	}
 	var b bytes.Buffer
 	if err := recording.WriteMapping(&b, mapping); err != nil {
 		return fmt.Errorf("writing the mapping: %w", err)
+	}
+	if err := m.mayReplace(b.Bytes()); err != nil {
+		return err
 	}
 	if err := replaceFile(m.write, b.Bytes()); err != nil {
 		return &refusal{fmt.Sprintf("%s: the mapping cannot be written: %v; name a file in a folder that you may write to", m.write, err)}
@@ -251,16 +251,20 @@ func (m *mappingFlags) save(t *streams, o *opened, mapping *recording.Mapping) e
 	return nil
 }
 
-// mayReplace protects whatever is not a mapping, above all the recording.
-func (m *mappingFlags) mayReplace() error {
+// mayReplace protects whatever is there already, above all the recording and a mapping that was corrected by hand.
+func (m *mappingFlags) mayReplace(with []byte) error {
 	info, err := os.Stat(m.write)
 	switch {
 	case errors.Is(err, fs.ErrNotExist), err == nil && info.Mode().IsRegular() && info.Size() == 0:
 		return nil
 	case err == nil && info.Mode().IsRegular():
-		if _, err := readMapping(m.write); err == nil {
+		if _, err := readMapping(m.write); err != nil {
+			break
+		}
+		if there, err := os.ReadFile(m.write); err == nil && bytes.Equal(there, with) {
 			return nil
 		}
+		return &refusal{m.write + ": this holds another mapping, perhaps one corrected by hand; it is not overwritten; name another file, or remove this one first"}
 	}
 	return &refusal{m.write + ": this exists and is not a mapping; it is not overwritten; name another file"}
 }
