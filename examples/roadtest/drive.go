@@ -51,9 +51,10 @@ func (r *roadtest) drive(ctx context.Context) (*pb.Verdict, error) {
 	}
 	watching, stop := context.WithCancel(ctx)
 	watched := make(chan struct{})
+	name := r.session.GetName() // close replaces r.session while the watcher may still open a stream.
 	go func() {
 		defer close(watched)
-		r.watch(watching)
+		r.watch(watching, name)
 	}()
 	defer func() { stop(); <-watched }()
 	if err := r.push(ctx); err != nil {

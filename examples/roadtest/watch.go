@@ -24,10 +24,10 @@ const comeBack = 500 * time.Millisecond
 // watch shows how far the drive has come until the session is closed or ctx ends. It never
 // holds the push up: a stream that breaks is opened again, and the first state
 // on it is the whole state.
-func (r *roadtest) watch(ctx context.Context) {
+func (r *roadtest) watch(ctx context.Context, session string) {
 	quiet := push.Options{Wait: patient, Answer: patient}
 	for {
-		ended, err := r.watchOnce(ctx, quiet)
+		ended, err := r.watchOnce(ctx, quiet, session)
 		if ended || ctx.Err() != nil {
 			return
 		}
@@ -45,11 +45,11 @@ func (r *roadtest) watch(ctx context.Context) {
 
 // watchOnce shows the states of one stream, and tells whether the session is closed. A stream that
 // breaks after its first state is no failure: the next one starts with fresh patience.
-func (r *roadtest) watchOnce(ctx context.Context, o push.Options) (ended bool, err error) {
+func (r *roadtest) watchOnce(ctx context.Context, o push.Options, session string) (ended bool, err error) {
 	err = push.Repeat(ctx, o, func(ctx context.Context) error {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
-		stream, err := r.sessions.WatchProgress(ctx, &pb.WatchProgressRequest{Session: r.session.GetName()})
+		stream, err := r.sessions.WatchProgress(ctx, &pb.WatchProgressRequest{Session: session})
 		if err != nil {
 			return err
 		}
