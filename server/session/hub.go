@@ -20,13 +20,13 @@ const (
 	assessEvery = 100 * time.Millisecond
 	// assessShare bounds what a watched session may cost on a slow machine: one eighth of a core.
 	assessShare = 8
-	// verdictsEach of any verdictWindow is the most verdicts that are delivered. One of the places is kept for what cannot
-	// wait: a change that matters, or the last word when no more samples come. That one is on its way at once, and the
-	// others, which only count on, every third of a second. Four at even distances would be a quarter of a second late
-	// at worst with everything.
+	// verdictsEach of any verdictWindow is the most verdicts that are delivered. verdictsKept of the places are kept for
+	// what cannot wait, a change that matters: it is on its way at once. The others, which only count on, come every half
+	// second. With a single kept place, the second of two changes in one second came a third of a second late.
 	verdictsEach  = 4
+	verdictsKept  = 2
 	verdictWindow = time.Second
-	verdictEvery  = verdictWindow / (verdictsEach - 1)
+	verdictEvery  = verdictWindow / (verdictsEach - verdictsKept)
 )
 
 // hub tells those who watch a session what is new. One goroutine, the pump, works while somebody
@@ -202,8 +202,8 @@ type pump struct {
 	told     *state // The verdict that was delivered last.
 	when     [verdictsEach]time.Time
 	whenNext int
-	early    time.Time // When the place that is kept for what is urgent was used last.
-	owed     *state    // A verdict that waits for its time.
+	early    [verdictsKept]time.Time // When the places that are kept for what is urgent were used, the latest first.
+	owed     *state                  // A verdict that waits for its time.
 }
 
 // run works until ctx ends or the session is closed; then it has told everything and ends
@@ -245,7 +245,7 @@ func (p *pump) wait(ctx context.Context, timer *time.Timer, pause time.Duration)
 	}
 	var due <-chan time.Time
 	if p.owed != nil {
-		timer.Reset(time.Until(p.place(true)))
+		timer.Reset(time.Until(p.place(matters(p.told, p.owed))))
 		due = timer.C
 	}
 	select {
@@ -257,11 +257,11 @@ func (p *pump) wait(ctx context.Context, timer *time.Timer, pause time.Duration)
 	return nil
 }
 
-// place is when a verdict may be delivered, in the place that is kept for what is urgent or in the next of the others.
+// place is when a verdict may be delivered, in a place that is kept for what is urgent or in the next of the others.
 func (p *pump) place(urgent bool) time.Time {
 	last, oldest := p.when[(p.whenNext+verdictsEach-1)%verdictsEach], p.when[p.whenNext]
 	at := last.Add(verdictEvery)
-	if kept := p.early.Add(verdictWindow); urgent && kept.Before(at) {
+	if kept := p.early[verdictsKept-1].Add(verdictWindow); urgent && kept.Before(at) {
 		at = kept
 	}
 	if window := oldest.Add(verdictWindow); window.After(at) {
@@ -282,7 +282,7 @@ func (p *pump) deliver(ctx context.Context, s *state, now time.Time) {
 
 // deliverOwed delivers the verdict that was kept back, now that nothing new has come.
 func (p *pump) deliverOwed(ctx context.Context, now time.Time) {
-	if p.owed == nil || p.place(true).After(now) {
+	if p.owed == nil || p.place(matters(p.told, p.owed)).After(now) {
 		return
 	}
 	s := p.owed
@@ -293,7 +293,8 @@ func (p *pump) deliverOwed(ctx context.Context, now time.Time) {
 // delivered remembers that a verdict was delivered.
 func (p *pump) delivered(s *state, now time.Time) {
 	if now.Before(p.place(false)) {
-		p.early = now
+		copy(p.early[1:], p.early[:])
+		p.early[0] = now
 	}
 	p.told, p.owed = s, nil
 	p.when[p.whenNext] = now

@@ -167,8 +167,8 @@ func randomAssessment(rng *rand.Rand) *pb.Assessment {
 	return a
 }
 
-// Verdicts are delivered at most four times in any second, and one that matters at once, or where another has just taken the
-// place that is kept for it, in the next one.
+// Verdicts are delivered at most four times in any second, and one that matters at once, also where
+// another mattered within the same second.
 func TestVerdictsAreDeliveredAtTheirPace(t *testing.T) {
 	l := &live{}
 	l.hub.live = l
@@ -182,7 +182,7 @@ func TestVerdictsAreDeliveredAtTheirPace(t *testing.T) {
 	slowest := time.Duration(0)
 	for n := range 600 {
 		now = now.Add(assessEvery)
-		if n%15 == 7 {
+		if n%20 == 7 || n%20 == 10 {
 			conclusive, changedAt = !conclusive, now
 		}
 		s := &state{version: int64(n), verdict: &pb.Verdict{Assessment: &pb.Assessment{Conclusive: conclusive}}}
@@ -204,7 +204,7 @@ func TestVerdictsAreDeliveredAtTheirPace(t *testing.T) {
 			t.Errorf("%d verdicts within %v", verdictsEach+1, within)
 		}
 	}
-	if len(delivered) < 150 || slowest > 4*assessEvery {
+	if len(delivered) < 120 || slowest > 2*assessEvery {
 		t.Errorf("%d verdicts in a minute, one that matters %v late", len(delivered), slowest)
 	}
 }
