@@ -4,6 +4,7 @@
 // The contract as Node sees it: clients made from the .proto files at run time, calls as promises, and errors with
 // their reason.
 
+import { setTimeout as sleep } from 'node:timers/promises';
 import { fileURLToPath } from 'node:url';
 import grpc from '@grpc/grpc-js';
 import loader from '@grpc/proto-loader';
@@ -30,11 +31,28 @@ export function connect(server) {
 // answerTime is how long one answer may take, in milliseconds.
 const answerTime = 15_000;
 
-// call makes one call and gives its answer, or throws an error with a status code.
-export const call = (client, method, request) =>
+// patience is how long the server may be away, pause what lies between two attempts; in milliseconds.
+const patience = 10_000;
+const pause = 250;
+
+const callOnce = (client, method, request) =>
   new Promise((resolve, reject) => {
     client[method](request, { deadline: Date.now() + answerTime }, (error, answer) => (error ? reject(error) : resolve(answer)));
   });
+
+// call makes a call that may be repeated, and gives its answer or throws an error with a status code. A server that is
+// being started again is waited for.
+export async function call(client, method, request) {
+  const giveUp = Date.now() + patience;
+  while (true) {
+    try {
+      return await callOnce(client, method, request);
+    } catch (error) {
+      if (!mayPass(error) || Date.now() > giveUp) throw error;
+      await sleep(pause);
+    }
+  }
+}
 
 // reasonOf gives the google.rpc.ErrorInfo of an error, or undefined where the service gave none: then something on
 // the way to it failed.
