@@ -90,5 +90,8 @@ func schemaVersion(ctx context.Context, conn *sql.Conn) (int, error) {
 	if !isNew && application != applicationID {
 		return 0, fmt.Errorf("the file is a database of another program; move it away or choose another data directory: %w", store.ErrCorrupt)
 	}
+	if version < 0 {
+		return 0, fmt.Errorf("schema version is %d, which no release writes; restore a copy of the data directory: %w", version, store.ErrCorrupt)
+	}
 	return version, nil
 }

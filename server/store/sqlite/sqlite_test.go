@@ -156,6 +156,15 @@ func TestANewerSchemaIsRefusedUnchanged(t *testing.T) {
 	}
 }
 
+func TestASchemaVersionThatNoReleaseWritesIsReportedAsCorrupt(t *testing.T) {
+	for _, version := range []int{-1, -318767104, -1 << 31} {
+		dir := t.TempDir()
+		mustClose(t, mustOpen(t, dir))
+		edit(t, dir, fmt.Sprintf(`PRAGMA user_version = %d`, version))
+		wantOpenError(t, dir, store.ErrCorrupt, fmt.Sprint("schema version is ", version))
+	}
+}
+
 func TestAMigrationThatFailsLeavesTheSchemaAsItWas(t *testing.T) {
 	dir := t.TempDir()
 	s := mustOpen(t, dir)
