@@ -92,6 +92,10 @@ type Details struct {
 	// HardwareTime says that the times of samples and answers were stamped by the hardware or the kernel, not by the
 	// adapter.
 	HardwareTime bool
+	// RecordedTime says that nothing is measured now: a recording is played or a vehicle is simulated. Times begin at
+	// the adapter's clock, keep the distances of the recording, and may run ahead of the clock. It goes before
+	// HardwareTime.
+	RecordedTime bool
 	// MaxRequestsPerS is the fastest rate of requests that the hardware stands; 0 where not known.
 	MaxRequestsPerS float64
 }

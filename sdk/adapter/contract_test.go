@@ -258,12 +258,18 @@ func TestO4PanicAfterOpenReleasesTheHardware(t *testing.T) {
 }
 
 func TestDetailsReachTheHost(t *testing.T) {
-	f, c := newFake(), newFakeConn()
-	c.more = Details{HardwareTime: true, MaxRequestsPerS: 50}
-	f.opens(c)
-	r, err := configured(t, f).OpenDevice(t.Context(), &adapterv1beta1.OpenDeviceRequest{DeviceId: "one"})
-	if err != nil || r.GetTimeSource() != adapterv1beta1.TimeSource_TIME_SOURCE_HARDWARE || r.GetMaxRequestsPerS() != 50 {
-		t.Errorf("got %v, %v", r, err)
+	for want, details := range map[adapterv1beta1.TimeSource]Details{
+		adapterv1beta1.TimeSource_TIME_SOURCE_ADAPTER:  {MaxRequestsPerS: 50},
+		adapterv1beta1.TimeSource_TIME_SOURCE_HARDWARE: {HardwareTime: true, MaxRequestsPerS: 50},
+		adapterv1beta1.TimeSource_TIME_SOURCE_RECORDED: {RecordedTime: true, HardwareTime: true, MaxRequestsPerS: 50},
+	} {
+		f, c := newFake(), newFakeConn()
+		c.more = details
+		f.opens(c)
+		r, err := configured(t, f).OpenDevice(t.Context(), &adapterv1beta1.OpenDeviceRequest{DeviceId: "one"})
+		if err != nil || r.GetTimeSource() != want || r.GetMaxRequestsPerS() != 50 {
+			t.Errorf("got %v, %v, want %v", r, err, want)
+		}
 	}
 }
 

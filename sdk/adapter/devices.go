@@ -184,7 +184,10 @@ func details(conn Conn) *adapterv1beta1.OpenDeviceResponse {
 	if more, ok := conn.(Detailer); ok {
 		facts := more.Details()
 		answer.MaxRequestsPerS = facts.MaxRequestsPerS
-		if facts.HardwareTime {
+		switch {
+		case facts.RecordedTime:
+			answer.TimeSource = adapterv1beta1.TimeSource_TIME_SOURCE_RECORDED
+		case facts.HardwareTime:
 			answer.TimeSource = adapterv1beta1.TimeSource_TIME_SOURCE_HARDWARE
 		}
 	}

@@ -89,6 +89,9 @@ const (
 	TimeSource_TIME_SOURCE_HARDWARE TimeSource = 1
 	// Stamps made by the adapter.
 	TimeSource_TIME_SOURCE_ADAPTER TimeSource = 2
+	// Nothing is measured now: a recording is played or a vehicle is simulated. Times begin at the
+	// adapter's clock and keep the distances of the recording.
+	TimeSource_TIME_SOURCE_RECORDED TimeSource = 3
 )
 
 // Enum value maps for TimeSource.
@@ -97,11 +100,13 @@ var (
 		0: "TIME_SOURCE_UNSPECIFIED",
 		1: "TIME_SOURCE_HARDWARE",
 		2: "TIME_SOURCE_ADAPTER",
+		3: "TIME_SOURCE_RECORDED",
 	}
 	TimeSource_value = map[string]int32{
 		"TIME_SOURCE_UNSPECIFIED": 0,
 		"TIME_SOURCE_HARDWARE":    1,
 		"TIME_SOURCE_ADAPTER":     2,
+		"TIME_SOURCE_RECORDED":    3,
 	}
 )
 
@@ -1964,12 +1969,13 @@ const file_airassay_adapter_v1beta1_adapter_proto_rawDesc = "" +
 	"\aAbility\x12\x17\n" +
 	"\x13ABILITY_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fABILITY_FEED\x10\x01\x12\x10\n" +
-	"\fABILITY_LINK\x10\x02*\\\n" +
+	"\fABILITY_LINK\x10\x02*v\n" +
 	"\n" +
 	"TimeSource\x12\x1b\n" +
 	"\x17TIME_SOURCE_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14TIME_SOURCE_HARDWARE\x10\x01\x12\x17\n" +
-	"\x13TIME_SOURCE_ADAPTER\x10\x02*\x80\x01\n" +
+	"\x13TIME_SOURCE_ADAPTER\x10\x02\x12\x18\n" +
+	"\x14TIME_SOURCE_RECORDED\x10\x03*\x80\x01\n" +
 	"\rLinkCondition\x12\x1e\n" +
 	"\x1aLINK_CONDITION_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11LINK_CONDITION_UP\x10\x01\x12\x19\n" +

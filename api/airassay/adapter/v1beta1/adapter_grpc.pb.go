@@ -92,7 +92,9 @@ type AdapterServiceClient interface {
 	// further message replaces what is wanted.
 	//
 	//	S1  Batches carry sequences 1, 2, 3 … without a hole.
-	//	S2  Times do not decrease within a signal, and are those of the adapter's monotonic clock.
+	//	S2  Times do not decrease within a signal, and are those of the adapter's monotonic clock; only
+	//	    where the time source is recorded may they run ahead of it, when the recording is played
+	//	    faster than it was driven.
 	//	S3  Samples that were lost are marked by a gap in the next batch; nothing is lost in silence.
 	//	S4  A value is never repeated as new, carried forward or interpolated.
 	//	S5  Every sample carries the half-width of the interval in which it was taken, itself or by its signal.
@@ -300,7 +302,9 @@ type AdapterServiceServer interface {
 	// further message replaces what is wanted.
 	//
 	//	S1  Batches carry sequences 1, 2, 3 … without a hole.
-	//	S2  Times do not decrease within a signal, and are those of the adapter's monotonic clock.
+	//	S2  Times do not decrease within a signal, and are those of the adapter's monotonic clock; only
+	//	    where the time source is recorded may they run ahead of it, when the recording is played
+	//	    faster than it was driven.
 	//	S3  Samples that were lost are marked by a gap in the next batch; nothing is lost in silence.
 	//	S4  A value is never repeated as new, carried forward or interpolated.
 	//	S5  Every sample carries the half-width of the interval in which it was taken, itself or by its signal.
