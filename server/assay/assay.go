@@ -98,6 +98,7 @@ type Assay struct {
 	pullStartRPM, lastFullRPM     float64
 	lastFullKPa                   float64
 	meterDeadRunning, meterLiving int64
+	holes                         holes
 }
 
 // New starts an assay of a vehicle on a day.

@@ -121,6 +121,9 @@ type SampleUse struct {
 	DurationUS                     int64
 	HighestFlow                    float64
 	TypicalSpacingUS               int64
+	// HoleCount and HoleUS count all stretches that the sources have marked as missing; LongestHoles lists some.
+	HoleCount, HoleUS int64
+	LongestHoles      []Hole
 }
 
 // FactProposal is a fact that the vehicle's own signals imply.

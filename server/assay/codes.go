@@ -632,4 +632,8 @@ const (
 	HoleOverrun SampleGapReason = 3
 	// HoleRecorded: The recording itself holds the gap.
 	HoleRecorded SampleGapReason = 4
+	// HoleServerRestarted: The server was not running.
+	HoleServerRestarted SampleGapReason = 5
+	// HoleSourceFault: The source dropped samples that it could not deliver rightly.
+	HoleSourceFault SampleGapReason = 6
 )

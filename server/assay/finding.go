@@ -811,6 +811,7 @@ func (r *result) useAndProposals() {
 	*u = SampleUse{
 		Used: a.used, Late: a.late, OutOfRange: a.outOfRange, Unused: a.idle, UnusedSignals: a.unused,
 		Clock: a.clock, HighestFlow: math.NaN(), TypicalSpacingUS: int64(a.tracks[sigSpeedEngine].spacing * float64(second)),
+		HoleCount: a.holes.count, HoleUS: a.holes.durationUS, LongestHoles: slices.Clone(a.holes.longest[:a.holes.kept]),
 	}
 	if a.used > 0 {
 		u.DurationUS = a.lastT - a.firstT

@@ -137,7 +137,12 @@ func sampleUseToProto(u *assay.SampleUse) *pb.SampleUse {
 		Used: u.Used, Late: u.Late, OutOfRange: u.OutOfRange, Unused: u.Unused, UnusedSignals: u.UnusedSignals,
 		Clock: pb.ClockKind(u.Clock), DurationUs: u.DurationUS, HighestFlowGPerS: optional(u.HighestFlow),
 		TypicalSpacingUs: u.TypicalSpacingUS,
+		GapCount:         u.HoleCount, GapDurationUs: u.HoleUS, LongestGaps: mapSlice(u.LongestHoles, holeToProto),
 	}
+}
+
+func holeToProto(h *assay.Hole) *pb.SampleGap {
+	return &pb.SampleGap{StartUs: h.StartUS, EndUs: h.EndUS, Reason: pb.SampleGapReason(h.Reason)}
 }
 
 func proposalToProto(p *assay.FactProposal) *pb.FactProposal {

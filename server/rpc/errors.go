@@ -50,6 +50,12 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_INVALID_PAGE_TOKEN:   codes.InvalidArgument,
 	pb.ErrorReason_ERROR_REASON_WRONG_UNIT:           codes.InvalidArgument,
 	pb.ErrorReason_ERROR_REASON_TOO_MANY_STREAMS:     codes.ResourceExhausted,
+	pb.ErrorReason_ERROR_REASON_ADAPTER_UNAVAILABLE:  codes.Unavailable,
+	pb.ErrorReason_ERROR_REASON_DEVICE_BUSY:          codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_DEVICE_UNPLUGGED:     codes.Unavailable,
+	pb.ErrorReason_ERROR_REASON_NO_SIGNALS:           codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_CAPTURE_SOURCE:       codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_ADAPTER_DEFECT:       codes.Unavailable,
 }
 
 // retryAfter is when to come back where that helps: a server that restarts or

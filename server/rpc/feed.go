@@ -47,6 +47,9 @@ func (f *feed) push(b *pb.SampleBatch) error {
 	if err := f.check(b); err != nil {
 		return err
 	}
+	if g := b.GetGap(); g != nil {
+		f.assay.Missing(assay.Hole{StartUS: g.GetStartUs(), EndUS: g.GetEndUs(), Reason: assay.SampleGapReason(g.GetReason())})
+	}
 	for i, value := range b.GetValue() {
 		x := assay.Sample{Signal: b.Signal[i], TimeUS: b.GetBaseTimeUs() + b.OffsetUs[i], Value: value, UncertaintyUS: asDeclared}
 		if len(b.GetTimeUncertaintyUs()) > 0 {

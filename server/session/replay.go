@@ -43,10 +43,18 @@ func sampleOf(capture int32, b *pb.SampleBatch, i int) assay.Sample {
 
 // push feeds a batch to an assay and gives the time of its newest sample.
 func push(a *assay.Assay, capture int32, b *pb.SampleBatch) (latest int64) {
+	missing(a, b)
 	for i := range b.Value {
 		a.Push(sampleOf(capture, b, i))
 	}
 	return lastTime(b)
+}
+
+// missing tells an assay of the gap before a batch.
+func missing(a *assay.Assay, b *pb.SampleBatch) {
+	if g := b.GetGap(); g != nil {
+		a.Missing(assay.Hole{StartUS: g.GetStartUs(), EndUS: g.GetEndUs(), Reason: assay.SampleGapReason(g.GetReason())})
+	}
 }
 
 // lastTime is the time of a batch's newest sample: its times do not fall.
@@ -192,6 +200,7 @@ func (c *cursor) advance(b *built) error {
 			c.batch = nil
 			return nil
 		}
+		missing(b.assay, batch)
 		c.feed.sequence = batch.Sequence
 		b.counts[c.id] += int64(len(batch.Value))
 		b.latest = max(b.latest, lastTime(batch))

@@ -100,6 +100,10 @@ const (
 	SampleGapReason_SAMPLE_GAP_REASON_OVERRUN SampleGapReason = 3
 	// The recording itself holds the gap.
 	SampleGapReason_SAMPLE_GAP_REASON_RECORDED SampleGapReason = 4
+	// The server was not running.
+	SampleGapReason_SAMPLE_GAP_REASON_SERVER_RESTARTED SampleGapReason = 5
+	// The source dropped samples that it could not deliver rightly.
+	SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT SampleGapReason = 6
 )
 
 // Enum value maps for SampleGapReason.
@@ -110,6 +114,8 @@ var (
 		2: "SAMPLE_GAP_REASON_LINK_LOST",
 		3: "SAMPLE_GAP_REASON_OVERRUN",
 		4: "SAMPLE_GAP_REASON_RECORDED",
+		5: "SAMPLE_GAP_REASON_SERVER_RESTARTED",
+		6: "SAMPLE_GAP_REASON_SOURCE_FAULT",
 	}
 	SampleGapReason_value = map[string]int32{
 		"SAMPLE_GAP_REASON_UNSPECIFIED":       0,
@@ -117,6 +123,8 @@ var (
 		"SAMPLE_GAP_REASON_LINK_LOST":         2,
 		"SAMPLE_GAP_REASON_OVERRUN":           3,
 		"SAMPLE_GAP_REASON_RECORDED":          4,
+		"SAMPLE_GAP_REASON_SERVER_RESTARTED":  5,
+		"SAMPLE_GAP_REASON_SOURCE_FAULT":      6,
 	}
 )
 
@@ -432,13 +440,15 @@ const file_airassay_v1beta1_sample_proto_rawDesc = "" +
 	"\x13CLOCK_KIND_HARDWARE\x10\x01\x12\x13\n" +
 	"\x0fCLOCK_KIND_HOST\x10\x02\x12\x1b\n" +
 	"\x17CLOCK_KIND_WHOLE_SECOND\x10\x03\x12\x18\n" +
-	"\x14CLOCK_KIND_ROW_ORDER\x10\x04*\xbd\x01\n" +
+	"\x14CLOCK_KIND_ROW_ORDER\x10\x04*\x89\x02\n" +
 	"\x0fSampleGapReason\x12!\n" +
 	"\x1dSAMPLE_GAP_REASON_UNSPECIFIED\x10\x00\x12'\n" +
 	"#SAMPLE_GAP_REASON_ADAPTER_RESTARTED\x10\x01\x12\x1f\n" +
 	"\x1bSAMPLE_GAP_REASON_LINK_LOST\x10\x02\x12\x1d\n" +
 	"\x19SAMPLE_GAP_REASON_OVERRUN\x10\x03\x12\x1e\n" +
-	"\x1aSAMPLE_GAP_REASON_RECORDED\x10\x04BCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
+	"\x1aSAMPLE_GAP_REASON_RECORDED\x10\x04\x12&\n" +
+	"\"SAMPLE_GAP_REASON_SERVER_RESTARTED\x10\x05\x12\"\n" +
+	"\x1eSAMPLE_GAP_REASON_SOURCE_FAULT\x10\x06BCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
 
 var (
 	file_airassay_v1beta1_sample_proto_rawDescOnce sync.Once

@@ -80,6 +80,71 @@ func (SessionState) EnumDescriptor() ([]byte, []int) {
 	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{0}
 }
 
+// CaptureFeedState is where the feed of a capture stands.
+type CaptureFeedState int32
+
+const (
+	// Not stated.
+	CaptureFeedState_CAPTURE_FEED_STATE_UNSPECIFIED CaptureFeedState = 0
+	// Samples come in.
+	CaptureFeedState_CAPTURE_FEED_STATE_RUNNING CaptureFeedState = 1
+	// The device is open and the vehicle does not answer.
+	CaptureFeedState_CAPTURE_FEED_STATE_SILENT CaptureFeedState = 2
+	// The device is open and the bus reports errors.
+	CaptureFeedState_CAPTURE_FEED_STATE_BUS_ERRORS CaptureFeedState = 3
+	// The adapter or its hardware is gone; the capture goes on when it is back.
+	CaptureFeedState_CAPTURE_FEED_STATE_WAITING CaptureFeedState = 4
+	// The server was stopped meanwhile and nobody has resumed the capture; see ResumeCapture.
+	CaptureFeedState_CAPTURE_FEED_STATE_INTERRUPTED CaptureFeedState = 5
+)
+
+// Enum value maps for CaptureFeedState.
+var (
+	CaptureFeedState_name = map[int32]string{
+		0: "CAPTURE_FEED_STATE_UNSPECIFIED",
+		1: "CAPTURE_FEED_STATE_RUNNING",
+		2: "CAPTURE_FEED_STATE_SILENT",
+		3: "CAPTURE_FEED_STATE_BUS_ERRORS",
+		4: "CAPTURE_FEED_STATE_WAITING",
+		5: "CAPTURE_FEED_STATE_INTERRUPTED",
+	}
+	CaptureFeedState_value = map[string]int32{
+		"CAPTURE_FEED_STATE_UNSPECIFIED": 0,
+		"CAPTURE_FEED_STATE_RUNNING":     1,
+		"CAPTURE_FEED_STATE_SILENT":      2,
+		"CAPTURE_FEED_STATE_BUS_ERRORS":  3,
+		"CAPTURE_FEED_STATE_WAITING":     4,
+		"CAPTURE_FEED_STATE_INTERRUPTED": 5,
+	}
+)
+
+func (x CaptureFeedState) Enum() *CaptureFeedState {
+	p := new(CaptureFeedState)
+	*p = x
+	return p
+}
+
+func (x CaptureFeedState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (CaptureFeedState) Descriptor() protoreflect.EnumDescriptor {
+	return file_airassay_v1beta1_session_proto_enumTypes[1].Descriptor()
+}
+
+func (CaptureFeedState) Type() protoreflect.EnumType {
+	return &file_airassay_v1beta1_session_proto_enumTypes[1]
+}
+
+func (x CaptureFeedState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use CaptureFeedState.Descriptor instead.
+func (CaptureFeedState) EnumDescriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{1}
+}
+
 // CaptureState is where a capture stands.
 type CaptureState int32
 
@@ -117,11 +182,11 @@ func (x CaptureState) String() string {
 }
 
 func (CaptureState) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_session_proto_enumTypes[1].Descriptor()
+	return file_airassay_v1beta1_session_proto_enumTypes[2].Descriptor()
 }
 
 func (CaptureState) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_session_proto_enumTypes[1]
+	return &file_airassay_v1beta1_session_proto_enumTypes[2]
 }
 
 func (x CaptureState) Number() protoreflect.EnumNumber {
@@ -130,7 +195,7 @@ func (x CaptureState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CaptureState.Descriptor instead.
 func (CaptureState) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{1}
+	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{2}
 }
 
 // ErrorReason lists the reasons that google.rpc.ErrorInfo carries in errors of
@@ -182,6 +247,18 @@ const (
 	ErrorReason_ERROR_REASON_TOO_MANY_STREAMS ErrorReason = 20
 	// FAILED_PRECONDITION: the session is still open.
 	ErrorReason_ERROR_REASON_SESSION_OPEN ErrorReason = 21
+	// UNAVAILABLE: the adapter does not run; RetryInfo says when to come back where it is being started again.
+	ErrorReason_ERROR_REASON_ADAPTER_UNAVAILABLE ErrorReason = 22
+	// FAILED_PRECONDITION: the device is taken by another capture or another program.
+	ErrorReason_ERROR_REASON_DEVICE_BUSY ErrorReason = 23
+	// UNAVAILABLE: the device's hardware is gone.
+	ErrorReason_ERROR_REASON_DEVICE_UNPLUGGED ErrorReason = 24
+	// FAILED_PRECONDITION: the device delivers no signal that is wanted.
+	ErrorReason_ERROR_REASON_NO_SIGNALS ErrorReason = 25
+	// FAILED_PRECONDITION: the capture is fed by a device, so it cannot be pushed; or it is pushed, so it cannot be resumed.
+	ErrorReason_ERROR_REASON_CAPTURE_SOURCE ErrorReason = 26
+	// UNAVAILABLE: the adapter broke its contract or failed in a call; the message says how.
+	ErrorReason_ERROR_REASON_ADAPTER_DEFECT ErrorReason = 27
 )
 
 // Enum value maps for ErrorReason.
@@ -209,6 +286,12 @@ var (
 		19: "ERROR_REASON_WRONG_UNIT",
 		20: "ERROR_REASON_TOO_MANY_STREAMS",
 		21: "ERROR_REASON_SESSION_OPEN",
+		22: "ERROR_REASON_ADAPTER_UNAVAILABLE",
+		23: "ERROR_REASON_DEVICE_BUSY",
+		24: "ERROR_REASON_DEVICE_UNPLUGGED",
+		25: "ERROR_REASON_NO_SIGNALS",
+		26: "ERROR_REASON_CAPTURE_SOURCE",
+		27: "ERROR_REASON_ADAPTER_DEFECT",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":          0,
@@ -233,6 +316,12 @@ var (
 		"ERROR_REASON_WRONG_UNIT":           19,
 		"ERROR_REASON_TOO_MANY_STREAMS":     20,
 		"ERROR_REASON_SESSION_OPEN":         21,
+		"ERROR_REASON_ADAPTER_UNAVAILABLE":  22,
+		"ERROR_REASON_DEVICE_BUSY":          23,
+		"ERROR_REASON_DEVICE_UNPLUGGED":     24,
+		"ERROR_REASON_NO_SIGNALS":           25,
+		"ERROR_REASON_CAPTURE_SOURCE":       26,
+		"ERROR_REASON_ADAPTER_DEFECT":       27,
 	}
 )
 
@@ -247,11 +336,11 @@ func (x ErrorReason) String() string {
 }
 
 func (ErrorReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_session_proto_enumTypes[2].Descriptor()
+	return file_airassay_v1beta1_session_proto_enumTypes[3].Descriptor()
 }
 
 func (ErrorReason) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_session_proto_enumTypes[2]
+	return &file_airassay_v1beta1_session_proto_enumTypes[3]
 }
 
 func (x ErrorReason) Number() protoreflect.EnumNumber {
@@ -260,7 +349,7 @@ func (x ErrorReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ErrorReason.Descriptor instead.
 func (ErrorReason) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{2}
+	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{3}
 }
 
 // Session is one vehicle under test, from opening to closing.
@@ -409,7 +498,7 @@ func (x *Session) GetEtag() string {
 	return ""
 }
 
-// Capture is one stream of samples into a session, pushed by one client.
+// Capture is one stream of samples into a session, pushed by one client or fed by one device.
 type Capture struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name, sessions/{session}/captures/{capture}. The id is made by the server.
@@ -430,7 +519,11 @@ type Capture struct {
 	// Number of samples that are durable.
 	SampleCount int64 `protobuf:"varint,8,opt,name=sample_count,json=sampleCount,proto3" json:"sample_count,omitempty"`
 	// When the capture was created.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Device that feeds the capture, adapters/{adapter}/devices/{device}; empty for a pushed one.
+	Device string `protobuf:"bytes,10,opt,name=device,proto3" json:"device,omitempty"`
+	// How the device's feed stands; absent for a pushed capture and for a finished one.
+	Feed          *CaptureFeed `protobuf:"bytes,11,opt,name=feed,proto3" json:"feed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -528,6 +621,240 @@ func (x *Capture) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Capture) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+func (x *Capture) GetFeed() *CaptureFeed {
+	if x != nil {
+		return x.Feed
+	}
+	return nil
+}
+
+// CaptureFeed is how the feed of a capture from a device stands now.
+type CaptureFeed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where it stands.
+	State CaptureFeedState `protobuf:"varint,1,opt,name=state,proto3,enum=airassay.v1beta1.CaptureFeedState" json:"state,omitempty"`
+	// Since when.
+	StateTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=state_time,json=stateTime,proto3" json:"state_time,omitempty"`
+	// What is wrong and what is being done, for people; empty while it runs.
+	Message string `protobuf:"bytes,3,opt,name=message,proto3" json:"message,omitempty"`
+	// How often the feed broke off and was taken up again since StartCapture or ResumeCapture.
+	InterruptionCount int32 `protobuf:"varint,4,opt,name=interruption_count,json=interruptionCount,proto3" json:"interruption_count,omitempty"`
+	// The signals that are wanted now, and how often they come.
+	Rates []*SignalRate `protobuf:"bytes,5,rep,name=rates,proto3" json:"rates,omitempty"`
+	// Signals that were wanted and cannot be had.
+	Unavailable []*UnavailableCaptureSignal `protobuf:"bytes,6,rep,name=unavailable,proto3" json:"unavailable,omitempty"`
+	// Samples that could not be kept, because they lay before the session or more than a day ahead, or belonged to
+	// no signal.
+	RefusedSampleCount int64 `protobuf:"varint,7,opt,name=refused_sample_count,json=refusedSampleCount,proto3" json:"refused_sample_count,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *CaptureFeed) Reset() {
+	*x = CaptureFeed{}
+	mi := &file_airassay_v1beta1_session_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CaptureFeed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CaptureFeed) ProtoMessage() {}
+
+func (x *CaptureFeed) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_session_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CaptureFeed.ProtoReflect.Descriptor instead.
+func (*CaptureFeed) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *CaptureFeed) GetState() CaptureFeedState {
+	if x != nil {
+		return x.State
+	}
+	return CaptureFeedState_CAPTURE_FEED_STATE_UNSPECIFIED
+}
+
+func (x *CaptureFeed) GetStateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StateTime
+	}
+	return nil
+}
+
+func (x *CaptureFeed) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *CaptureFeed) GetInterruptionCount() int32 {
+	if x != nil {
+		return x.InterruptionCount
+	}
+	return 0
+}
+
+func (x *CaptureFeed) GetRates() []*SignalRate {
+	if x != nil {
+		return x.Rates
+	}
+	return nil
+}
+
+func (x *CaptureFeed) GetUnavailable() []*UnavailableCaptureSignal {
+	if x != nil {
+		return x.Unavailable
+	}
+	return nil
+}
+
+func (x *CaptureFeed) GetRefusedSampleCount() int64 {
+	if x != nil {
+		return x.RefusedSampleCount
+	}
+	return 0
+}
+
+// SignalRate is how often a signal is wanted and comes.
+type SignalRate struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// VSS path.
+	Path string `protobuf:"bytes,1,opt,name=path,proto3" json:"path,omitempty"`
+	// Wanted, in samples per second; 0 for as often as goes.
+	WantedHz float64 `protobuf:"fixed64,2,opt,name=wanted_hz,json=wantedHz,proto3" json:"wanted_hz,omitempty"`
+	// Achieved over the last seconds, in samples per second.
+	AchievedHz    float64 `protobuf:"fixed64,3,opt,name=achieved_hz,json=achievedHz,proto3" json:"achieved_hz,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignalRate) Reset() {
+	*x = SignalRate{}
+	mi := &file_airassay_v1beta1_session_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignalRate) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignalRate) ProtoMessage() {}
+
+func (x *SignalRate) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_session_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignalRate.ProtoReflect.Descriptor instead.
+func (*SignalRate) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *SignalRate) GetPath() string {
+	if x != nil {
+		return x.Path
+	}
+	return ""
+}
+
+func (x *SignalRate) GetWantedHz() float64 {
+	if x != nil {
+		return x.WantedHz
+	}
+	return 0
+}
+
+func (x *SignalRate) GetAchievedHz() float64 {
+	if x != nil {
+		return x.AchievedHz
+	}
+	return 0
+}
+
+// UnavailableCaptureSignal is a signal that a device does not deliver.
+type UnavailableCaptureSignal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// VSS path.
+	Path string `protobuf:"bytes,1,opt,name=path,proto3" json:"path,omitempty"`
+	// Why not, for people.
+	Message       string `protobuf:"bytes,2,opt,name=message,proto3" json:"message,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UnavailableCaptureSignal) Reset() {
+	*x = UnavailableCaptureSignal{}
+	mi := &file_airassay_v1beta1_session_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UnavailableCaptureSignal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UnavailableCaptureSignal) ProtoMessage() {}
+
+func (x *UnavailableCaptureSignal) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_session_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UnavailableCaptureSignal.ProtoReflect.Descriptor instead.
+func (*UnavailableCaptureSignal) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *UnavailableCaptureSignal) GetPath() string {
+	if x != nil {
+		return x.Path
+	}
+	return ""
+}
+
+func (x *UnavailableCaptureSignal) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
 // SessionProgress is how far a drive has come: what was found, what is missing,
 // what to do next.
 type SessionProgress struct {
@@ -555,7 +882,7 @@ type SessionProgress struct {
 
 func (x *SessionProgress) Reset() {
 	*x = SessionProgress{}
-	mi := &file_airassay_v1beta1_session_proto_msgTypes[2]
+	mi := &file_airassay_v1beta1_session_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -567,7 +894,7 @@ func (x *SessionProgress) String() string {
 func (*SessionProgress) ProtoMessage() {}
 
 func (x *SessionProgress) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_session_proto_msgTypes[2]
+	mi := &file_airassay_v1beta1_session_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -580,7 +907,7 @@ func (x *SessionProgress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SessionProgress.ProtoReflect.Descriptor instead.
 func (*SessionProgress) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{2}
+	return file_airassay_v1beta1_session_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *SessionProgress) GetLatestTimeUs() int64 {
@@ -662,7 +989,7 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\vupdate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"updateTime\x12\x1b\n" +
 	"\x04etag\x18\f \x01(\tB\a\xbaH\x04r\x02\x18dR\x04etag:@\xeaA=\n" +
-	"\x14airassay.dev/Session\x12\x12sessions/{session}*\bsessions2\asession\"\xb1\x04\n" +
+	"\x14airassay.dev/Session\x12\x12sessions/{session}*\bsessions2\asession\"\x9e\x05\n" +
 	"\aCapture\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12G\n" +
 	"\asignals\x18\x02 \x03(\v2\".airassay.v1beta1.SignalDefinitionB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\asignals\x12;\n" +
@@ -674,8 +1001,30 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\fwriter_epoch\x18\a \x01(\x03B\x03\xe0A\x03R\vwriterEpoch\x12&\n" +
 	"\fsample_count\x18\b \x01(\x03B\x03\xe0A\x03R\vsampleCount\x12@\n" +
 	"\vcreate_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"createTime:S\xeaAP\n" +
-	"\x14airassay.dev/Capture\x12%sessions/{session}/captures/{capture}*\bcaptures2\acapture\"\x89\x03\n" +
+	"createTime\x123\n" +
+	"\x06device\x18\n" +
+	" \x01(\tB\x1b\xe0A\x03\xfaA\x15\n" +
+	"\x13airassay.dev/DeviceR\x06device\x126\n" +
+	"\x04feed\x18\v \x01(\v2\x1d.airassay.v1beta1.CaptureFeedB\x03\xe0A\x03R\x04feed:S\xeaAP\n" +
+	"\x14airassay.dev/Capture\x12%sessions/{session}/captures/{capture}*\bcaptures2\acapture\"\xff\x02\n" +
+	"\vCaptureFeed\x128\n" +
+	"\x05state\x18\x01 \x01(\x0e2\".airassay.v1beta1.CaptureFeedStateR\x05state\x129\n" +
+	"\n" +
+	"state_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstateTime\x12\x18\n" +
+	"\amessage\x18\x03 \x01(\tR\amessage\x12-\n" +
+	"\x12interruption_count\x18\x04 \x01(\x05R\x11interruptionCount\x122\n" +
+	"\x05rates\x18\x05 \x03(\v2\x1c.airassay.v1beta1.SignalRateR\x05rates\x12L\n" +
+	"\vunavailable\x18\x06 \x03(\v2*.airassay.v1beta1.UnavailableCaptureSignalR\vunavailable\x120\n" +
+	"\x14refused_sample_count\x18\a \x01(\x03R\x12refusedSampleCount\"^\n" +
+	"\n" +
+	"SignalRate\x12\x12\n" +
+	"\x04path\x18\x01 \x01(\tR\x04path\x12\x1b\n" +
+	"\twanted_hz\x18\x02 \x01(\x01R\bwantedHz\x12\x1f\n" +
+	"\vachieved_hz\x18\x03 \x01(\x01R\n" +
+	"achievedHz\"H\n" +
+	"\x18UnavailableCaptureSignal\x12\x12\n" +
+	"\x04path\x18\x01 \x01(\tR\x04path\x12\x18\n" +
+	"\amessage\x18\x02 \x01(\tR\amessage\"\x89\x03\n" +
 	"\x0fSessionProgress\x12$\n" +
 	"\x0elatest_time_us\x18\x01 \x01(\x03R\flatestTimeUs\x12;\n" +
 	"\n" +
@@ -695,11 +1044,18 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\fSessionState\x12\x1d\n" +
 	"\x19SESSION_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12SESSION_STATE_OPEN\x10\x01\x12\x18\n" +
-	"\x14SESSION_STATE_CLOSED\x10\x02*a\n" +
+	"\x14SESSION_STATE_CLOSED\x10\x02*\xdc\x01\n" +
+	"\x10CaptureFeedState\x12\"\n" +
+	"\x1eCAPTURE_FEED_STATE_UNSPECIFIED\x10\x00\x12\x1e\n" +
+	"\x1aCAPTURE_FEED_STATE_RUNNING\x10\x01\x12\x1d\n" +
+	"\x19CAPTURE_FEED_STATE_SILENT\x10\x02\x12!\n" +
+	"\x1dCAPTURE_FEED_STATE_BUS_ERRORS\x10\x03\x12\x1e\n" +
+	"\x1aCAPTURE_FEED_STATE_WAITING\x10\x04\x12\"\n" +
+	"\x1eCAPTURE_FEED_STATE_INTERRUPTED\x10\x05*a\n" +
 	"\fCaptureState\x12\x1d\n" +
 	"\x19CAPTURE_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12CAPTURE_STATE_OPEN\x10\x01\x12\x1a\n" +
-	"\x16CAPTURE_STATE_FINISHED\x10\x02*\xe0\x05\n" +
+	"\x16CAPTURE_STATE_FINISHED\x10\x02*\xa6\a\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_INVALID_FIELD\x10\x01\x12\x1a\n" +
@@ -723,7 +1079,13 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\x1fERROR_REASON_INVALID_PAGE_TOKEN\x10\x12\x12\x1b\n" +
 	"\x17ERROR_REASON_WRONG_UNIT\x10\x13\x12!\n" +
 	"\x1dERROR_REASON_TOO_MANY_STREAMS\x10\x14\x12\x1d\n" +
-	"\x19ERROR_REASON_SESSION_OPEN\x10\x15BCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
+	"\x19ERROR_REASON_SESSION_OPEN\x10\x15\x12$\n" +
+	" ERROR_REASON_ADAPTER_UNAVAILABLE\x10\x16\x12\x1c\n" +
+	"\x18ERROR_REASON_DEVICE_BUSY\x10\x17\x12!\n" +
+	"\x1dERROR_REASON_DEVICE_UNPLUGGED\x10\x18\x12\x1b\n" +
+	"\x17ERROR_REASON_NO_SIGNALS\x10\x19\x12\x1f\n" +
+	"\x1bERROR_REASON_CAPTURE_SOURCE\x10\x1a\x12\x1f\n" +
+	"\x1bERROR_REASON_ADAPTER_DEFECT\x10\x1bBCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
 
 var (
 	file_airassay_v1beta1_session_proto_rawDescOnce sync.Once
@@ -737,48 +1099,57 @@ func file_airassay_v1beta1_session_proto_rawDescGZIP() []byte {
 	return file_airassay_v1beta1_session_proto_rawDescData
 }
 
-var file_airassay_v1beta1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_airassay_v1beta1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_airassay_v1beta1_session_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_airassay_v1beta1_session_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_airassay_v1beta1_session_proto_goTypes = []any{
-	(SessionState)(0),             // 0: airassay.v1beta1.SessionState
-	(CaptureState)(0),             // 1: airassay.v1beta1.CaptureState
-	(ErrorReason)(0),              // 2: airassay.v1beta1.ErrorReason
-	(*Session)(nil),               // 3: airassay.v1beta1.Session
-	(*Capture)(nil),               // 4: airassay.v1beta1.Capture
-	(*SessionProgress)(nil),       // 5: airassay.v1beta1.SessionProgress
-	(*Vehicle)(nil),               // 6: airassay.v1beta1.Vehicle
-	(*DayConditions)(nil),         // 7: airassay.v1beta1.DayConditions
-	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
-	(*SignalDefinition)(nil),      // 9: airassay.v1beta1.SignalDefinition
-	(ClockKind)(0),                // 10: airassay.v1beta1.ClockKind
-	(*Manoeuvre)(nil),             // 11: airassay.v1beta1.Manoeuvre
-	(*Gap)(nil),                   // 12: airassay.v1beta1.Gap
-	(*Advice)(nil),                // 13: airassay.v1beta1.Advice
-	(*ConditionProbability)(nil),  // 14: airassay.v1beta1.ConditionProbability
-	(*SampleUse)(nil),             // 15: airassay.v1beta1.SampleUse
+	(SessionState)(0),                // 0: airassay.v1beta1.SessionState
+	(CaptureFeedState)(0),            // 1: airassay.v1beta1.CaptureFeedState
+	(CaptureState)(0),                // 2: airassay.v1beta1.CaptureState
+	(ErrorReason)(0),                 // 3: airassay.v1beta1.ErrorReason
+	(*Session)(nil),                  // 4: airassay.v1beta1.Session
+	(*Capture)(nil),                  // 5: airassay.v1beta1.Capture
+	(*CaptureFeed)(nil),              // 6: airassay.v1beta1.CaptureFeed
+	(*SignalRate)(nil),               // 7: airassay.v1beta1.SignalRate
+	(*UnavailableCaptureSignal)(nil), // 8: airassay.v1beta1.UnavailableCaptureSignal
+	(*SessionProgress)(nil),          // 9: airassay.v1beta1.SessionProgress
+	(*Vehicle)(nil),                  // 10: airassay.v1beta1.Vehicle
+	(*DayConditions)(nil),            // 11: airassay.v1beta1.DayConditions
+	(*timestamppb.Timestamp)(nil),    // 12: google.protobuf.Timestamp
+	(*SignalDefinition)(nil),         // 13: airassay.v1beta1.SignalDefinition
+	(ClockKind)(0),                   // 14: airassay.v1beta1.ClockKind
+	(*Manoeuvre)(nil),                // 15: airassay.v1beta1.Manoeuvre
+	(*Gap)(nil),                      // 16: airassay.v1beta1.Gap
+	(*Advice)(nil),                   // 17: airassay.v1beta1.Advice
+	(*ConditionProbability)(nil),     // 18: airassay.v1beta1.ConditionProbability
+	(*SampleUse)(nil),                // 19: airassay.v1beta1.SampleUse
 }
 var file_airassay_v1beta1_session_proto_depIdxs = []int32{
-	6,  // 0: airassay.v1beta1.Session.vehicle_snapshot:type_name -> airassay.v1beta1.Vehicle
-	7,  // 1: airassay.v1beta1.Session.day_conditions:type_name -> airassay.v1beta1.DayConditions
+	10, // 0: airassay.v1beta1.Session.vehicle_snapshot:type_name -> airassay.v1beta1.Vehicle
+	11, // 1: airassay.v1beta1.Session.day_conditions:type_name -> airassay.v1beta1.DayConditions
 	0,  // 2: airassay.v1beta1.Session.state:type_name -> airassay.v1beta1.SessionState
-	8,  // 3: airassay.v1beta1.Session.start_time:type_name -> google.protobuf.Timestamp
-	8,  // 4: airassay.v1beta1.Session.close_time:type_name -> google.protobuf.Timestamp
-	8,  // 5: airassay.v1beta1.Session.update_time:type_name -> google.protobuf.Timestamp
-	9,  // 6: airassay.v1beta1.Capture.signals:type_name -> airassay.v1beta1.SignalDefinition
-	10, // 7: airassay.v1beta1.Capture.clock:type_name -> airassay.v1beta1.ClockKind
-	8,  // 8: airassay.v1beta1.Capture.anchor_time:type_name -> google.protobuf.Timestamp
-	1,  // 9: airassay.v1beta1.Capture.state:type_name -> airassay.v1beta1.CaptureState
-	8,  // 10: airassay.v1beta1.Capture.create_time:type_name -> google.protobuf.Timestamp
-	11, // 11: airassay.v1beta1.SessionProgress.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
-	12, // 12: airassay.v1beta1.SessionProgress.gaps:type_name -> airassay.v1beta1.Gap
-	13, // 13: airassay.v1beta1.SessionProgress.next:type_name -> airassay.v1beta1.Advice
-	14, // 14: airassay.v1beta1.SessionProgress.conditions:type_name -> airassay.v1beta1.ConditionProbability
-	15, // 15: airassay.v1beta1.SessionProgress.sample_use:type_name -> airassay.v1beta1.SampleUse
-	16, // [16:16] is the sub-list for method output_type
-	16, // [16:16] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	12, // 3: airassay.v1beta1.Session.start_time:type_name -> google.protobuf.Timestamp
+	12, // 4: airassay.v1beta1.Session.close_time:type_name -> google.protobuf.Timestamp
+	12, // 5: airassay.v1beta1.Session.update_time:type_name -> google.protobuf.Timestamp
+	13, // 6: airassay.v1beta1.Capture.signals:type_name -> airassay.v1beta1.SignalDefinition
+	14, // 7: airassay.v1beta1.Capture.clock:type_name -> airassay.v1beta1.ClockKind
+	12, // 8: airassay.v1beta1.Capture.anchor_time:type_name -> google.protobuf.Timestamp
+	2,  // 9: airassay.v1beta1.Capture.state:type_name -> airassay.v1beta1.CaptureState
+	12, // 10: airassay.v1beta1.Capture.create_time:type_name -> google.protobuf.Timestamp
+	6,  // 11: airassay.v1beta1.Capture.feed:type_name -> airassay.v1beta1.CaptureFeed
+	1,  // 12: airassay.v1beta1.CaptureFeed.state:type_name -> airassay.v1beta1.CaptureFeedState
+	12, // 13: airassay.v1beta1.CaptureFeed.state_time:type_name -> google.protobuf.Timestamp
+	7,  // 14: airassay.v1beta1.CaptureFeed.rates:type_name -> airassay.v1beta1.SignalRate
+	8,  // 15: airassay.v1beta1.CaptureFeed.unavailable:type_name -> airassay.v1beta1.UnavailableCaptureSignal
+	15, // 16: airassay.v1beta1.SessionProgress.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
+	16, // 17: airassay.v1beta1.SessionProgress.gaps:type_name -> airassay.v1beta1.Gap
+	17, // 18: airassay.v1beta1.SessionProgress.next:type_name -> airassay.v1beta1.Advice
+	18, // 19: airassay.v1beta1.SessionProgress.conditions:type_name -> airassay.v1beta1.ConditionProbability
+	19, // 20: airassay.v1beta1.SessionProgress.sample_use:type_name -> airassay.v1beta1.SampleUse
+	21, // [21:21] is the sub-list for method output_type
+	21, // [21:21] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_session_proto_init() }
@@ -794,8 +1165,8 @@ func file_airassay_v1beta1_session_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_airassay_v1beta1_session_proto_rawDesc), len(file_airassay_v1beta1_session_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   3,
+			NumEnums:      4,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -68,7 +68,8 @@ type SessionServiceClient interface {
 	GetCapture(ctx context.Context, in *GetCaptureRequest, opts ...grpc.CallOption) (*GetCaptureResponse, error)
 	// ListCaptures returns the captures of a session in the order of their creation.
 	ListCaptures(ctx context.Context, in *ListCapturesRequest, opts ...grpc.CallOption) (*ListCapturesResponse, error)
-	// FinishCapture says that the source is done. Finishing a finished capture returns it as it is.
+	// FinishCapture says that the source is done; a capture from a device is stopped, and the device given back.
+	// Finishing a finished capture returns it as it is.
 	FinishCapture(ctx context.Context, in *FinishCaptureRequest, opts ...grpc.CallOption) (*FinishCaptureResponse, error)
 	// PushSamples takes batches of one capture in. The first message opens the capture;
 	// the server answers with the writer's epoch and the sequence to go on after. Every
@@ -274,7 +275,8 @@ type SessionServiceServer interface {
 	GetCapture(context.Context, *GetCaptureRequest) (*GetCaptureResponse, error)
 	// ListCaptures returns the captures of a session in the order of their creation.
 	ListCaptures(context.Context, *ListCapturesRequest) (*ListCapturesResponse, error)
-	// FinishCapture says that the source is done. Finishing a finished capture returns it as it is.
+	// FinishCapture says that the source is done; a capture from a device is stopped, and the device given back.
+	// Finishing a finished capture returns it as it is.
 	FinishCapture(context.Context, *FinishCaptureRequest) (*FinishCaptureResponse, error)
 	// PushSamples takes batches of one capture in. The first message opens the capture;
 	// the server answers with the writer's epoch and the sequence to go on after. Every

@@ -2585,8 +2585,14 @@ type SampleUse struct {
 	HighestFlowGPerS *float64 `protobuf:"fixed64,8,opt,name=highest_flow_g_per_s,json=highestFlowGPerS,proto3,oneof" json:"highest_flow_g_per_s,omitempty"`
 	// Mean spacing of the samples that are compared with each other in time, in microseconds.
 	TypicalSpacingUs int64 `protobuf:"varint,9,opt,name=typical_spacing_us,json=typicalSpacingUs,proto3" json:"typical_spacing_us,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Number of gaps that the sources have marked.
+	GapCount int64 `protobuf:"varint,10,opt,name=gap_count,json=gapCount,proto3" json:"gap_count,omitempty"`
+	// Length of all of them together, in microseconds.
+	GapDurationUs int64 `protobuf:"varint,11,opt,name=gap_duration_us,json=gapDurationUs,proto3" json:"gap_duration_us,omitempty"`
+	// The longest of them, at most 32, the longest first.
+	LongestGaps   []*SampleGap `protobuf:"bytes,12,rep,name=longest_gaps,json=longestGaps,proto3" json:"longest_gaps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SampleUse) Reset() {
@@ -2680,6 +2686,27 @@ func (x *SampleUse) GetTypicalSpacingUs() int64 {
 		return x.TypicalSpacingUs
 	}
 	return 0
+}
+
+func (x *SampleUse) GetGapCount() int64 {
+	if x != nil {
+		return x.GapCount
+	}
+	return 0
+}
+
+func (x *SampleUse) GetGapDurationUs() int64 {
+	if x != nil {
+		return x.GapDurationUs
+	}
+	return 0
+}
+
+func (x *SampleUse) GetLongestGaps() []*SampleGap {
+	if x != nil {
+		return x.LongestGaps
+	}
+	return nil
 }
 
 // FactProposal is a fact that the vehicle's own signals imply.
@@ -2887,7 +2914,7 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x0eAmbiguousCause\x129\n" +
 	"\tcondition\x18\x01 \x01(\x0e2\x1b.airassay.v1beta1.ConditionR\tcondition\x12-\n" +
 	"\x05cause\x18\x02 \x01(\x0e2\x17.airassay.v1beta1.CauseR\x05cause\x12 \n" +
-	"\vprobability\x18\x03 \x01(\x01R\vprobability\"\xe4\x02\n" +
+	"\vprobability\x18\x03 \x01(\x01R\vprobability\"\xe9\x03\n" +
 	"\tSampleUse\x12\x12\n" +
 	"\x04used\x18\x01 \x01(\x03R\x04used\x12\x12\n" +
 	"\x04late\x18\x02 \x01(\x03R\x04late\x12 \n" +
@@ -2899,7 +2926,11 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\vduration_us\x18\a \x01(\x03R\n" +
 	"durationUs\x123\n" +
 	"\x14highest_flow_g_per_s\x18\b \x01(\x01H\x00R\x10highestFlowGPerS\x88\x01\x01\x12,\n" +
-	"\x12typical_spacing_us\x18\t \x01(\x03R\x10typicalSpacingUsB\x17\n" +
+	"\x12typical_spacing_us\x18\t \x01(\x03R\x10typicalSpacingUs\x12\x1b\n" +
+	"\tgap_count\x18\n" +
+	" \x01(\x03R\bgapCount\x12&\n" +
+	"\x0fgap_duration_us\x18\v \x01(\x03R\rgapDurationUs\x12>\n" +
+	"\flongest_gaps\x18\f \x03(\v2\x1b.airassay.v1beta1.SampleGapR\vlongestGapsB\x17\n" +
 	"\x15_highest_flow_g_per_s\"\x87\x01\n" +
 	"\fFactProposal\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x12\x14\n" +
@@ -3155,6 +3186,7 @@ var file_airassay_v1beta1_verdict_proto_goTypes = []any{
 	(*timestamppb.Timestamp)(nil), // 29: google.protobuf.Timestamp
 	(Inspection)(0),               // 30: airassay.v1beta1.Inspection
 	(ClockKind)(0),                // 31: airassay.v1beta1.ClockKind
+	(*SampleGap)(nil),             // 32: airassay.v1beta1.SampleGap
 }
 var file_airassay_v1beta1_verdict_proto_depIdxs = []int32{
 	29, // 0: airassay.v1beta1.Verdict.create_time:type_name -> google.protobuf.Timestamp
@@ -3198,11 +3230,12 @@ var file_airassay_v1beta1_verdict_proto_depIdxs = []int32{
 	0,  // 38: airassay.v1beta1.AmbiguousCause.condition:type_name -> airassay.v1beta1.Condition
 	1,  // 39: airassay.v1beta1.AmbiguousCause.cause:type_name -> airassay.v1beta1.Cause
 	31, // 40: airassay.v1beta1.SampleUse.clock:type_name -> airassay.v1beta1.ClockKind
-	41, // [41:41] is the sub-list for method output_type
-	41, // [41:41] is the sub-list for method input_type
-	41, // [41:41] is the sub-list for extension type_name
-	41, // [41:41] is the sub-list for extension extendee
-	0,  // [0:41] is the sub-list for field type_name
+	32, // 41: airassay.v1beta1.SampleUse.longest_gaps:type_name -> airassay.v1beta1.SampleGap
+	42, // [42:42] is the sub-list for method output_type
+	42, // [42:42] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_verdict_proto_init() }

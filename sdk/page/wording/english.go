@@ -267,6 +267,8 @@ var _ = register(&language{
 		pb.SampleGapReason_SAMPLE_GAP_REASON_LINK_LOST:         "interface or vehicle did not answer",
 		pb.SampleGapReason_SAMPLE_GAP_REASON_OVERRUN:           "samples came faster than they were read",
 		pb.SampleGapReason_SAMPLE_GAP_REASON_RECORDED:          "the recording itself has the gap",
+		pb.SampleGapReason_SAMPLE_GAP_REASON_SERVER_RESTARTED:  "the server was not running",
+		pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT:      "the source could not deliver rightly",
 	},
 
 	aspirations: map[pb.Aspiration]string{
@@ -422,6 +424,8 @@ var _ = register(&language{
 		lasting:          "%[1]s long",
 		spacing:          "compared samples %[1]s apart",
 		highestFlow:      "highest metered flow %[1]s",
+		oneGap:           "samples are missing for %[1]s (%[2]s)",
+		manyGaps:         "samples are missing in %[1]s gaps, %[2]s together, the longest %[3]s (%[4]s)",
 		unusedSignals:    "not used: %[1]s",
 		more:             "and %[1]d more",
 		below:            "and %[1]d more, %[2]s together",

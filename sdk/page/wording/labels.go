@@ -94,6 +94,8 @@ type phrases struct {
 	lasting          string
 	spacing          string
 	highestFlow      string
+	oneGap           string
+	manyGaps         string
 	unusedSignals    string
 	more             string
 	below            string

@@ -595,6 +595,14 @@ func (c Catalogue) SampleUse(s *pb.SampleUse) string {
 	if s.GetHighestFlowGPerS() != 0 {
 		parts = append(parts, fmt.Sprintf(c.l.phrases.highestFlow, c.Quantity(s.GetHighestFlowGPerS(), "g/s")))
 	}
+	if longest := s.GetLongestGaps(); len(longest) > 0 {
+		length, why := c.Duration(longest[0].GetEndUs()-longest[0].GetStartUs()), c.SampleGapReason(longest[0].GetReason())
+		if s.GetGapCount() == 1 {
+			parts = append(parts, fmt.Sprintf(c.l.phrases.oneGap, length, why))
+		} else {
+			parts = append(parts, fmt.Sprintf(c.l.phrases.manyGaps, Count(s.GetGapCount()), c.Duration(s.GetGapDurationUs()), length, why))
+		}
+	}
 	return Sentence(strings.Join(parts, "; "))
 }
 
