@@ -40,12 +40,16 @@ func (m *Manager) CreateCapture(ctx context.Context, shop, parent string, c *pb.
 		return nil, err
 	}
 	defer m.tasks.Done()
-	session, err := topID("parent", "sessions", parent)
+	c = callers(c)
+	r, err := newRequest(shop, "CreateCapture", requestID, &pb.CreateCaptureRequest{Parent: parent, Capture: c})
 	if err != nil {
 		return nil, err
 	}
-	c = callers(c)
-	r, err := newRequest(shop, "CreateCapture", requestID, &pb.CreateCaptureRequest{Parent: parent, Capture: c})
+	return m.createCapture(ctx, shop, parent, c, r)
+}
+
+func (m *Manager) createCapture(ctx context.Context, shop, parent string, c *pb.Capture, r *request) (*pb.Capture, error) {
+	session, err := topID("parent", "sessions", parent)
 	if err != nil {
 		return nil, err
 	}
@@ -176,6 +180,7 @@ func (m *Manager) GetCapture(ctx context.Context, shop, name string) (*pb.Captur
 	if err != nil {
 		return nil, err
 	}
+	m.describeFeed(shop, c)
 	return c, l.counts(ctx, id, c)
 }
 
@@ -201,11 +206,12 @@ func (m *Manager) ListCaptures(ctx context.Context, shop, parent string, o ListO
 		if err != nil {
 			return nil, err
 		}
+		m.describeFeed(shop, c)
 		return c, l.counts(ctx, captureID(f), c)
 	})
 }
 
-// FinishCapture says that the source is done: what its writer has queued is made durable, and
+// FinishCapture says that the source is done; the device that feeds it is given back. What its writer has queued is made durable, and
 // the writer ends with ErrCaptureFinished. Finishing a finished capture gives it as it is.
 // Errors: ErrInvalid, ErrNotFound.
 func (m *Manager) FinishCapture(ctx context.Context, shop, name string) (*pb.Capture, error) {
@@ -219,6 +225,9 @@ func (m *Manager) FinishCapture(ctx context.Context, shop, name string) (*pb.Cap
 	}
 	l := m.acquire(key{shop, session})
 	defer l.release()
+	if err := m.stopSources(ctx, shop, session, name); err != nil {
+		return nil, err
+	}
 	leave, err := take(ctx, l.admin)
 	if err != nil {
 		return nil, err

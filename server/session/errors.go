@@ -81,6 +81,8 @@ var (
 	ErrWrongUnit = kind(pb.ErrorReason_ERROR_REASON_WRONG_UNIT)
 	// ErrTooMany: more captures in one session than it may hold. Metadata: limit.
 	ErrTooMany = kind(pb.ErrorReason_ERROR_REASON_TOO_MANY_STREAMS)
+	// ErrSource: a device feeds the capture, so that it cannot be pushed; or a client pushes it, so that no device feeds it.
+	ErrSource = kind(pb.ErrorReason_ERROR_REASON_CAPTURE_SOURCE)
 	// ErrInternal: a defect of the server.
 	ErrInternal = kind(pb.ErrorReason_ERROR_REASON_INTERNAL)
 )

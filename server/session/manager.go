@@ -87,6 +87,8 @@ type Manager struct {
 	// bounds the replays, which take longer and must not hold up those who watch.
 	judging, replaying chan struct{}
 
+	sources Sources // Set before the first call.
+
 	mu       sync.Mutex
 	sessions map[key]*live
 	loaded   map[*live]struct{} // Those with an assay.

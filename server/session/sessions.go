@@ -214,6 +214,9 @@ func (m *Manager) CloseSession(ctx context.Context, shop, name string) (closed *
 	}
 	l := m.acquire(key{shop, id})
 	defer l.release()
+	if err := m.stopSources(ctx, shop, id, ""); err != nil {
+		return nil, "", err
+	}
 	leave, err := take(ctx, l.admin)
 	if err != nil {
 		return nil, "", err

@@ -53,8 +53,13 @@ type Writer struct {
 // OpenWriter makes the caller the capture's only writer. Epoch 0 takes the capture over with the next
 // epoch. Another epoch resumes, and is kept, as long as it is that of the capture's last writer;
 // ErrFenced otherwise. Either way a writer that is still open ends with ErrFenced, after what it has queued
-// is durable. Further errors: ErrInvalid, ErrNotFound, ErrSessionClosed, ErrCaptureFinished.
+// is durable. Further errors: ErrInvalid, ErrNotFound, ErrSessionClosed, ErrCaptureFinished, and ErrSource for a
+// capture that a device feeds.
 func (m *Manager) OpenWriter(ctx context.Context, shop, capture string, epoch int64) (*Writer, error) {
+	return m.newWriter(ctx, shop, capture, epoch, false)
+}
+
+func (m *Manager) newWriter(ctx context.Context, shop, capture string, epoch int64, fromDevice bool) (*Writer, error) {
 	if err := m.begin(); err != nil {
 		return nil, err
 	}
@@ -67,7 +72,7 @@ func (m *Manager) OpenWriter(ctx context.Context, shop, capture string, epoch in
 		return nil, invalid(Violation{"writer_epoch", fmt.Sprintf("is %d; expected 0, or the epoch to resume", epoch)})
 	}
 	l := m.acquire(key{shop, session})
-	w, err := l.openWriter(ctx, id, epoch)
+	w, err := l.openWriter(ctx, id, epoch, fromDevice)
 	if err != nil {
 		l.release()
 		return nil, err
@@ -75,7 +80,7 @@ func (m *Manager) OpenWriter(ctx context.Context, shop, capture string, epoch in
 	return w, nil
 }
 
-func (l *live) openWriter(ctx context.Context, id string, epoch int64) (*Writer, error) {
+func (l *live) openWriter(ctx context.Context, id string, epoch int64, fromDevice bool) (*Writer, error) {
 	leave, err := take(ctx, l.admin)
 	if err != nil {
 		return nil, err
@@ -84,6 +89,9 @@ func (l *live) openWriter(ctx context.Context, id string, epoch int64) (*Writer,
 	c, s, err := l.writable(ctx, id)
 	if err != nil {
 		return nil, err
+	}
+	if fromDevice != (c.GetDevice() != "") {
+		return nil, otherSource(c)
 	}
 	tail, err := l.claim(ctx, id, epoch)
 	if err != nil {
