@@ -38,6 +38,13 @@ type Options struct {
 	Height float64
 	// Without names signals, by path, that no recording shall have.
 	Without []string
+	// Severity, when not None, is that of every fault.
+	Severity Severity
+	// WrongFact, when set, is what was entered wrongly beside whatever else is wrong:
+	// fuel or aspiration. A wrong displacement is a condition of its own.
+	WrongFact string
+	// Lost, when positive, is the share of the answers that a failing connection loses.
+	Lost float64
 	// HealthyShare is the share of cases without a fault, BadDrivingShare of badly driven
 	// ones, DoubleShare the share of faulty ones that have a second fault.
 	HealthyShare, BadDrivingShare, DoubleShare float64
@@ -56,8 +63,8 @@ func (o Options) Check() error {
 	if _, ok := link.ByName(o.Link); o.Link != "" && !ok {
 		return fmt.Errorf("link %q is not known; expected one of %v", o.Link, linkNames())
 	}
-	if o.Style != "" && o.Style != StyleGood && !slices.Contains(badStyles, o.Style) {
-		return fmt.Errorf("driver style %q is not known; expected good or one of %v", o.Style, badStyles)
+	if o.Style != "" && o.Style != StyleGood && !slices.Contains(badStyles, o.Style) && !slices.Contains(namedStyles, o.Style) {
+		return fmt.Errorf("driver style %q is not known; expected good or one of %v %v", o.Style, badStyles, namedStyles)
 	}
 	if !slices.Contains([]string{"", "natural", "turbo", "supercharged"}, o.Aspiration) {
 		return fmt.Errorf("aspiration %q is not known; expected natural, turbo or supercharged", o.Aspiration)
@@ -70,7 +77,18 @@ func (o Options) Check() error {
 			return fmt.Errorf("signal %q is not known; expected a path such as MAP or BarometricPressure", path)
 		}
 	}
-	for name, v := range map[string]float64{"healthy share": o.HealthyShare, "bad driving share": o.BadDrivingShare, "double fault share": o.DoubleShare} {
+	return o.checkSizes()
+}
+
+// checkSizes concerns how bad and how much.
+func (o Options) checkSizes() error {
+	if o.Severity < None || o.Severity > Severe {
+		return fmt.Errorf("severity is %d; expected %d (drawn) to %d (severe)", o.Severity, None, Severe)
+	}
+	if !slices.Contains([]string{"", WrongFuel, WrongAspiration}, o.WrongFact) {
+		return fmt.Errorf("wrong fact %q is not known; expected %s or %s", o.WrongFact, WrongFuel, WrongAspiration)
+	}
+	for name, v := range map[string]float64{"healthy share": o.HealthyShare, "bad driving share": o.BadDrivingShare, "double fault share": o.DoubleShare, "share of lost answers": o.Lost} {
 		if !(v >= 0 && v <= 1) {
 			return fmt.Errorf("%s is %v; expected 0 to 1", name, v)
 		}
@@ -109,6 +127,7 @@ type Case struct {
 	AmountUnit         string
 	Second             *SecondFault
 	DisplacementFactor float64 // entered over true
+	WrongFact          string
 
 	Facts   Facts
 	Signals []engine.Signal
@@ -131,6 +150,9 @@ func Draw(o Options, seed uint64) Case {
 	want.aspiration = o.Aspiration
 	c.Spec = drawSpec(d, want)
 	c.Severity = Mild + Severity(d.weighted(0.3, 0.4, 0.3))
+	if o.Severity != None {
+		c.Severity = o.Severity
+	}
 	if chosen != nil {
 		c.Condition, c.Cause = chosen.condition, chosen.cause
 		c.apply(d, chosen, c.Severity)
@@ -143,11 +165,14 @@ func Draw(o Options, seed uint64) Case {
 	c.Body = drawBody(d, &c.Spec)
 	c.drawDay(d, o.Height)
 	c.Link = drawLink(d, o)
+	c.Link.Lost = max(c.Link.Lost, o.Lost)
 	c.Plan = drawPlan(d, &c.Spec, &c.Body, c.Air, drawStyle(d, o))
 	c.refreshScale = [...]float64{1, 2, 5}[d.weighted(0.5, 0.35, 0.15)]
 	c.restless = d.between(0, 1)
 	c.Signals = slices.DeleteFunc(drawSignals(d, &c), func(s engine.Signal) bool { return slices.Contains(o.Without, s.Define().Path) })
 	c.Facts = drawFacts(d, &c)
+	c.WrongFact = o.WrongFact
+	c.Facts.mistake(o.WrongFact, &c.Spec)
 	return c
 }
 
@@ -346,7 +371,7 @@ func (c *Case) Run() Recording {
 	e := engine.New(c.Spec, c.Faults, c.Air, c.Plan.coolant, c.Plan.bonnet, c.Seed^0x5851f42d4c957f2d)
 	e.FullLoadTable(table)
 	if c.Spec.Control.LearnedBefore && c.Spec.GasolineLike() {
-		e.Adopt(c.history(table))
+		e.Adopt(c.history(table).Learned())
 	}
 	car := &road.Car{Body: c.Body, Engine: e}
 	driver := road.NewDriver(c.Plan.script, c.restless, c.Seed^0x14057b7ef767814f)

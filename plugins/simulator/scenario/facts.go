@@ -102,6 +102,27 @@ func drawFacts(d dice, c *Case) Facts {
 	return f
 }
 
+// Facts that may be entered wrongly without changing what is wrong with the vehicle.
+const (
+	WrongFuel       = "fuel"
+	WrongAspiration = "aspiration"
+)
+
+// mistake enters the other fuel (diesel for what is lambda controlled, gasoline for
+// diesel) or the other aspiration. What was not entered is entered wrongly too.
+func (f *Facts) mistake(wrong string, s *engine.Spec) {
+	switch {
+	case wrong == WrongFuel && s.GasolineLike():
+		f.Fuel, f.Ethanol = engine.Diesel.String(), nil
+	case wrong == WrongFuel:
+		f.Fuel = engine.Gasoline.String()
+	case wrong == WrongAspiration && s.Aspiration == engine.Natural:
+		f.Aspiration = engine.Turbo.String()
+	case wrong == WrongAspiration:
+		f.Aspiration = engine.Natural.String()
+	}
+}
+
 // forget leaves a fact out.
 func forget[T any](d dice, p float64, keep bool, value **T) {
 	if d.chance(p) && !keep {

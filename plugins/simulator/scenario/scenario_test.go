@@ -144,6 +144,54 @@ func TestExampleVanIsAContaminatedHotWireDrivenWell(t *testing.T) {
 	}
 }
 
+func TestSeverityThatIsAskedForIsThatOfTheFault(t *testing.T) {
+	for _, severity := range []scenario.Severity{scenario.Mild, scenario.Moderate, scenario.Severe} {
+		for i := range 8 {
+			c := scenario.Draw(scenario.Options{Condition: "CONDITION_FUEL_WEAK", Severity: severity}, scenario.CaseSeed(61, i))
+			if c.Severity != severity {
+				t.Errorf("seed %d: severity is %s, want %s", c.Seed, c.Severity, severity)
+			}
+		}
+	}
+}
+
+func TestStopAndGoIsNoSufficientDrive(t *testing.T) {
+	for i, style := range []string{"town", "town_aborted_pull", "town", "town_aborted_pull"} {
+		c := scenario.Draw(scenario.Options{HealthyShare: 1, Style: style, Link: "serial_20"}, scenario.CaseSeed(71, i))
+		truth := c.Run().Truth
+		if !truth.EngineWarm || truth.HasFullLoad || truth.HasSteadyCruise {
+			t.Errorf("seed %d: warm %t, full load %t, steady cruise %t; want a warm engine and neither", c.Seed, truth.EngineWarm, truth.HasFullLoad, truth.HasSteadyCruise)
+		}
+	}
+}
+
+func TestConnectionThatLosesNearlyEverythingLeavesTooFewSamples(t *testing.T) {
+	o := scenario.Options{HealthyShare: 1, Style: "good", Link: "can_50", Lost: 0.995}
+	c := scenario.Draw(o, scenario.CaseSeed(81, 0))
+	truth := c.Run().Truth
+	if truth.HasFullLoad || truth.HasSteadyCruise || truth.SampleCount == 0 {
+		t.Errorf("%d samples show full load %t, steady cruise %t; want too few", truth.SampleCount, truth.HasFullLoad, truth.HasSteadyCruise)
+	}
+}
+
+func TestWrongFactChangesWhatWasEnteredAndNotTheVehicle(t *testing.T) {
+	for i := range 20 {
+		seed := scenario.CaseSeed(91, i)
+		right := scenario.Draw(scenario.Options{HealthyShare: 1}, seed)
+		fuel := scenario.Draw(scenario.Options{HealthyShare: 1, WrongFact: scenario.WrongFuel}, seed)
+		air := scenario.Draw(scenario.Options{HealthyShare: 1, WrongFact: scenario.WrongAspiration}, seed)
+		if !reflect.DeepEqual(right.Spec, fuel.Spec) || !reflect.DeepEqual(right.Spec, air.Spec) {
+			t.Errorf("seed %d: a wrong entry changed the vehicle", seed)
+		}
+		if fuel.Facts.Fuel == right.Spec.Fuel.String() || fuel.Facts.Fuel == "" {
+			t.Errorf("seed %d: fuel %s was entered as %q", seed, right.Spec.Fuel, fuel.Facts.Fuel)
+		}
+		if boosted := right.Spec.Aspiration != engine.Natural; (air.Facts.Aspiration == "natural") != boosted {
+			t.Errorf("seed %d: a %s engine was entered as %q", seed, right.Spec.Aspiration, air.Facts.Aspiration)
+		}
+	}
+}
+
 func TestWrongOptionsAreRefusedByName(t *testing.T) {
 	for _, c := range []struct {
 		options scenario.Options
@@ -154,6 +202,7 @@ func TestWrongOptionsAreRefusedByName(t *testing.T) {
 		{scenario.Options{HealthyShare: 2}, "healthy share"}, {scenario.Options{Aspiration: "steam"}, "steam"},
 		{scenario.Options{Height: 9000}, "9000"}, {scenario.Options{Without: []string{"MPA"}}, "MPA"}, {scenario.Options{DoubleShare: math.NaN()}, "double fault share"},
 		{scenario.Options{Condition: "CONDITION_FUEL_WEAK", Cause: "CAUSE_GAIN"}, "CAUSE_GAIN"},
+		{scenario.Options{Severity: 9}, "severity is 9"}, {scenario.Options{WrongFact: "colour"}, "colour"}, {scenario.Options{Lost: 1.5}, "lost answers"},
 	} {
 		if err := c.options.Check(); err == nil || !strings.Contains(err.Error(), c.names) {
 			t.Errorf("%+v: error is %v, want one that names %s", c.options, err, c.names)

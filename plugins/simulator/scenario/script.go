@@ -20,9 +20,16 @@ const (
 	StyleShort        = "too_short"
 	StyleIdle         = "idle_only"
 	StyleNoFullLoad   = "no_full_load"
+	// StyleTown stops and goes, with no steady stretch and no pull; StyleTownAborted
+	// adds pulls that are given up at once.
+	StyleTown        = "town"
+	StyleTownAborted = "town_aborted_pull"
 )
 
 var badStyles = []string{StyleAborted, StylePartThrottle, StyleShift, StyleCold, StyleShort, StyleIdle, StyleNoFullLoad}
+
+// namedStyles are driven only when asked for.
+var namedStyles = []string{StyleTown, StyleTownAborted}
 
 // Plan is a drive before it is driven.
 type Plan struct {
@@ -59,7 +66,8 @@ func drawPlan(d dice, s *engine.Spec, b *road.Body, air engine.Weather, style st
 	p := Plan{style: style, coolant: kelvin + d.between(82, 92)}
 	p.bonnet = air.Temperature + d.between(8, 26)
 	p.hours = d.between(0.05, 0.5)
-	cold := style == StyleCold || style != StyleIdle && d.chance(0.4)
+	town := style == StyleTown || style == StyleTownAborted
+	cold := style == StyleCold || style != StyleIdle && !town && d.chance(0.4)
 	if cold {
 		p.coldSoak = d.chance(0.8)
 		p.hours = d.between(6.5, 14)
@@ -87,6 +95,10 @@ func drawPlan(d dice, s *engine.Spec, b *road.Body, air engine.Weather, style st
 		return p
 	}
 	p.add(road.Segment{Kind: road.Idle, Seconds: d.between(60, 90)})
+	if town {
+		p.town(d, s, b, style)
+		return p
+	}
 	if d.chance(0.8) {
 		p.add(road.Segment{Kind: road.RaisedIdle, RPM: d.between(2350, 2650), Seconds: d.between(22, 30)})
 	}
@@ -114,6 +126,18 @@ func drawPlan(d dice, s *engine.Spec, b *road.Body, air engine.Weather, style st
 }
 
 func (p *Plan) add(s road.Segment) { p.script = append(p.script, s) }
+
+// town stops and goes.
+func (p *Plan) town(d dice, s *engine.Spec, b *road.Body, style string) {
+	for range 4 {
+		p.add(road.Segment{Kind: road.Cruise, Gear: 2, Speed: kmh(d.between(30, 44)), Seconds: d.between(3, 6)})
+		if style == StyleTownAborted {
+			p.add(road.Segment{Kind: road.Pull, Gear: pullGear(s, b), RPM: d.between(1650, 1950), Until: s.RatedRPM, Pedal: 1, Abort: d.between(0.6, 1.2)})
+		}
+		p.add(road.Segment{Kind: road.Stop})
+		p.add(road.Segment{Kind: road.Idle, Seconds: d.between(5, 15)})
+	}
+}
 
 // warmUp drives gently for some minutes.
 func (p *Plan) warmUp(d dice) {

@@ -44,6 +44,7 @@ type Truth struct {
 	Amount      float64      `json:"amount"`
 	Unit        string       `json:"unit"`
 	Second      *SecondFault `json:"second_fault,omitempty"`
+	WrongFact   string       `json:"wrong_fact,omitempty"`
 	Seed        uint64       `json:"seed"`
 	Link        string       `json:"link"`
 	Style       string       `json:"driver_style"`
@@ -269,7 +270,7 @@ func (w *watch) top() *FlowError {
 func (w *watch) truth(c *Case, samples []link.Sample) Truth {
 	t := Truth{
 		Condition: c.Condition, Cause: c.Cause, Severity: c.Severity.String(), Amount: round(c.Amount, 3), Unit: c.AmountUnit,
-		Second: c.Second, Seed: c.Seed, Link: c.Link.Name, Style: c.Plan.style, Aspiration: c.Spec.Aspiration.String(),
+		Second: c.Second, WrongFact: c.WrongFact, Seed: c.Seed, Link: c.Link.Name, Style: c.Plan.style, Aspiration: c.Spec.Aspiration.String(),
 		AirMeter: c.Spec.Meter.String(), Fuel: c.Spec.Fuel.String(), SampleCount: len(samples),
 		MeterErrors: w.errors(), TrimsLearned: c.Spec.Control.LearnedBefore, ColdSoak: c.Plan.coldSoak,
 		FactsTrue: complete(c), FactsEntered: c.Facts, TrueBaro: round(c.Air.Pressure/1000, 2),

@@ -58,6 +58,15 @@ func Recording(w io.Writer, signals []engine.Signal, samples []link.Sample) erro
 	return nil
 }
 
+// Value is a value as it will be read again from what Recording writes.
+func Value(s engine.Signal, value float64) float64 {
+	v, err := strconv.ParseFloat(number(s, value), 64)
+	if err != nil {
+		return value // what FormatFloat wrote is a number
+	}
+	return v
+}
+
 // number writes a value with no more digits than its resolution deserves.
 func number(s engine.Signal, value float64) string {
 	step := s.Define().Step
