@@ -20,6 +20,7 @@ import (
 // lifeline is the call that is held open as long as the host lives. It serves both sides: the adapter ends when it
 // breaks, and the host sees by its messages that the adapter has not frozen.
 type lifeline struct {
+	clock  clock
 	cancel context.CancelFunc
 	heard  chan struct{} // closed with the first message
 	ended  chan struct{}
@@ -63,12 +64,14 @@ func (f *lifeline) receive(ctx context.Context, client adapterv1beta1.AdapterSer
 		return err
 	}
 	for first := true; ; first = false {
-		if _, err := stream.Recv(); err != nil {
+		message, err := stream.Recv()
+		if err != nil {
 			if errors.Is(err, io.EOF) {
 				return errors.New("it ended its lifeline, which only the host may do")
 			}
 			return err
 		}
+		f.clock.learn(message.GetNowUs(), time.Now())
 		alive()
 		if first {
 			close(f.heard)
