@@ -90,7 +90,8 @@ func (c *Case) visible(t *Truth) bool {
 	see, size := c.sight(t), math.Abs(c.Amount)
 	switch c.Cause {
 	case "CAUSE_NONE", "CAUSE_UNFILTERED_AIR":
-		return true
+		// That nothing is wrong shows where a fault of the meter would.
+		return see.trims || see.pressure || see.lambda || see.load
 	case "CAUSE_STUCK", "CAUSE_OPEN_OR_SHORT_CIRCUIT", "CAUSE_INTERMITTENT":
 		return c.electricVisible()
 	case "CAUSE_BIAS":
