@@ -371,7 +371,7 @@ func (c *Case) Run() Recording {
 	e := engine.New(c.Spec, c.Faults, c.Air, c.Plan.coolant, c.Plan.bonnet, c.Seed^0x5851f42d4c957f2d)
 	e.FullLoadTable(table)
 	if c.Spec.Control.LearnedBefore && c.Spec.GasolineLike() {
-		e.Adopt(c.history(table).Learned())
+		e.Adopt(c.history(table))
 	}
 	car := &road.Car{Body: c.Body, Engine: e}
 	driver := road.NewDriver(c.Plan.script, c.restless, c.Seed^0x14057b7ef767814f)
