@@ -64,6 +64,9 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 var retryAfter = map[pb.ErrorReason]time.Duration{
 	pb.ErrorReason_ERROR_REASON_UNAVAILABLE:      time.Second,
 	pb.ErrorReason_ERROR_REASON_TOO_MANY_STREAMS: 10 * time.Second,
+	// An adapter is started again within half a minute at most, a cable is plugged in by a hand.
+	pb.ErrorReason_ERROR_REASON_ADAPTER_UNAVAILABLE: 2 * time.Second,
+	pb.ErrorReason_ERROR_REASON_DEVICE_UNPLUGGED:    2 * time.Second,
 }
 
 // A status travels in a trailer, for which proxies and clients have room of a

@@ -20,6 +20,7 @@ import (
 	"google.golang.org/grpc/reflection"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/server/adapters"
 	"github.com/airassay/airassay/server/session"
 	"github.com/airassay/airassay/server/telemetry"
 )
@@ -27,6 +28,8 @@ import (
 // Config is what a Server needs. Manager must be given.
 type Config struct {
 	Manager *session.Manager
+	// Adapters are those that the server runs; nil for none, and then their service is not served.
+	Adapters *adapters.Manager
 	// Shop finds the shop that a caller belongs to; nil for one shop, LocalShop.
 	Shop func(context.Context) (string, error)
 	// Log takes one line for each call and what no caller is told; nil for none.
@@ -87,6 +90,7 @@ type Server struct {
 	grpc        *grpc.Server
 	health      *health.Server
 	manager     *session.Manager
+	adapters    *adapters.Manager
 	shop        func(context.Context) (string, error)
 	log         *slog.Logger
 	instruments *telemetry.Instruments
@@ -121,7 +125,7 @@ const (
 // New makes a server that does not listen yet.
 func New(c Config) (*Server, error) {
 	s := &Server{
-		manager: c.Manager, shop: c.Shop, log: c.Log, instruments: c.Instruments, limits: c.Limits.withDefaults(),
+		manager: c.Manager, adapters: c.Adapters, shop: c.Shop, log: c.Log, instruments: c.Instruments, limits: c.Limits.withDefaults(),
 		health: health.NewServer(),
 	}
 	if s.shop == nil {
@@ -181,6 +185,9 @@ func (s *Server) register(reflect bool) {
 	pb.RegisterVehicleServiceServer(s.grpc, &vehicles{Server: s})
 	pb.RegisterSessionServiceServer(s.grpc, &sessions{Server: s})
 	pb.RegisterVerdictServiceServer(s.grpc, &verdicts{Server: s})
+	if s.adapters != nil {
+		pb.RegisterAdapterServiceServer(s.grpc, &adapterService{Server: s})
+	}
 	for name := range s.grpc.GetServiceInfo() {
 		s.health.SetServingStatus(name, healthpb.HealthCheckResponse_SERVING)
 	}

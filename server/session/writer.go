@@ -430,3 +430,10 @@ func (m *Manager) isClosing() bool {
 	defer m.gate.RUnlock()
 	return m.closing
 }
+
+// Ended reports whether the writer takes nothing more.
+func (w *Writer) Ended() bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.ended != nil
+}

@@ -92,6 +92,7 @@ var house = []acquaintance{
 			"api/...", "sdk/...",
 			"server/adapters/...", "server/session/...", "server/store/...", "server/access/...", "server/telemetry/...", "server/internal/...",
 		},
+		testsMay: []string{"server/rpc/..."},
 		why: "an adapter's samples go into a session like everybody's; the assay is none of its business",
 	},
 	{

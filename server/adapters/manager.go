@@ -1,0 +1,235 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package adapters
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/airassay/airassay/sdk/host"
+	"github.com/airassay/airassay/sdk/host/manifest"
+	"github.com/airassay/airassay/server/session"
+)
+
+// Adapter is one that the administrator has installed.
+type Adapter struct {
+	// Manifest says what is started.
+	Manifest *manifest.Manifest
+	// BuiltIn says that it is the server's own program in an adapter's role.
+	BuiltIn bool
+	// Reattach is the line that an adapter in debugging printed; empty to start the manifest's program.
+	Reattach string
+}
+
+// Config is what a Manager needs. Sessions must be given.
+type Config struct {
+	// Sessions take the captures.
+	Sessions *session.Manager
+	// Adapters are those that there are, each name once.
+	Adapters []Adapter
+	// Version is told to the adapters.
+	Version string
+	// Logger takes what the adapters write and what happens to them; nil for none.
+	Logger *slog.Logger
+	// LogLevel is the lowest level that adapters are asked to write.
+	LogLevel slog.Level
+	// Restart says how an adapter that failed is started again; what is 0 has the default of sdk/host.
+	Restart host.Restart
+}
+
+// Manager runs adapters and captures from them. Its methods may be called from any goroutine.
+type Manager struct {
+	sessions *session.Manager
+	log      *slog.Logger
+	adapters []*entry // in the order of their names
+	anchor   time.Time
+
+	ctx    context.Context //nolint:containedctx // of the captures, which outlive the calls that start them
+	cancel context.CancelFunc
+
+	mu      sync.Mutex
+	closing bool
+	devices map[string]*run // by the device's name; nil while a capture from it is being started
+	runs    sync.WaitGroup
+}
+
+// New makes a manager; nothing is started yet. The caller ends it with Close.
+func New(c Config) (*Manager, error) {
+	if c.Logger == nil {
+		c.Logger = slog.New(slog.DiscardHandler)
+	}
+	m := &Manager{sessions: c.Sessions, log: c.Logger, anchor: time.Now(), devices: make(map[string]*run)}
+	m.ctx, m.cancel = context.WithCancel(context.Background())
+	for _, a := range c.Adapters {
+		e, err := newEntry(&c, a)
+		if err == nil && m.find(a.Manifest.Name) != nil {
+			e.adapter.Shutdown(context.Background())
+			err = fmt.Errorf("two adapters are named %q; rename one, in its manifest and its folder", a.Manifest.Name)
+		}
+		if err != nil {
+			m.Close(context.Background())
+			return nil, err
+		}
+		m.adapters = append(m.adapters, e)
+	}
+	slices.SortFunc(m.adapters, func(a, b *entry) int { return strings.Compare(a.id(), b.id()) })
+	return m, nil
+}
+
+// Start starts all adapters and returns at once.
+func (m *Manager) Start() {
+	for _, e := range m.adapters {
+		e.adapter.Start()
+	}
+}
+
+// Close stops all captures, which stay open and can be resumed by the next server, and shuts all adapters down. When
+// the context ends, force is used. Nothing runs any more when it returns.
+func (m *Manager) Close(ctx context.Context) {
+	m.mu.Lock()
+	m.closing = true
+	runs := m.running(func(*run) bool { return true })
+	m.mu.Unlock()
+	stopAll(ctx, runs)
+	m.cancel()
+	m.runs.Wait()
+	var all sync.WaitGroup
+	for _, e := range m.adapters {
+		all.Go(func() { e.adapter.Shutdown(ctx) })
+	}
+	all.Wait()
+}
+
+// running lists captures; the caller holds mu.
+func (m *Manager) running(want func(*run) bool) []*run {
+	var found []*run
+	for _, r := range m.devices {
+		if r != nil && want(r) {
+			found = append(found, r)
+		}
+	}
+	return found
+}
+
+func stopAll(ctx context.Context, runs []*run) {
+	var all sync.WaitGroup
+	for _, r := range runs {
+		all.Go(func() { r.stop(ctx) })
+	}
+	all.Wait()
+}
+
+func (m *Manager) find(id string) *entry {
+	for _, e := range m.adapters {
+		if e.id() == id {
+			return e
+		}
+	}
+	return nil
+}
+
+// reserve keeps a device for a capture that is being started.
+func (m *Manager) reserve(device string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.closing {
+		return unavailable("the server is going down")
+	}
+	if _, taken := m.devices[device]; taken {
+		return busy(device, "another capture reads it; finish that one first")
+	}
+	m.devices[device] = nil
+	m.runs.Add(1)
+	return nil
+}
+
+// settle ends a reservation: with the capture that runs now, or with none.
+func (m *Manager) settle(device string, r *run) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if r != nil {
+		m.devices[device] = r
+		return
+	}
+	delete(m.devices, device)
+	m.runs.Done()
+}
+
+// entry is one adapter with what is remembered of it.
+type entry struct {
+	about    Adapter
+	adapter  *host.Adapter
+	log      *slog.Logger
+	mu       sync.Mutex
+	describe described
+}
+
+func newEntry(c *Config, a Adapter) (*entry, error) {
+	e := &entry{about: a, log: c.Logger.With("adapter", a.Manifest.Name)}
+	var err error
+	e.adapter, err = host.New(host.Options{
+		Manifest: a.Manifest, HostVersion: c.Version, Logger: e.log, LogLevel: c.LogLevel, OnChange: e.changed,
+		Reattach: a.Reattach, Development: a.Reattach != "", Restart: c.Restart,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("adapter %s: %w", a.Manifest.Name, err)
+	}
+	return e, nil
+}
+
+func (e *entry) id() string { return e.about.Manifest.Name }
+
+// changed logs where the adapter stands, and remembers what it said of itself while it was there.
+func (e *entry) changed(s host.Status) {
+	e.mu.Lock()
+	if s.Description != nil {
+		e.describe.description = s.Description
+	}
+	if s.Failure != nil && s.State != host.StateReady && s.State != host.StateStarting && s.State != host.StateShutDown {
+		e.describe.failed = time.Now()
+	}
+	e.mu.Unlock()
+	switch s.State {
+	case host.StateReady:
+		e.log.Info("the adapter is ready", "pid", s.PID, "version", s.Description.GetVersion(), "starts", s.Starts)
+		for _, d := range s.Description.GetDeprecations() {
+			e.log.Warn("the adapter uses what will go", "deprecation", d)
+		}
+	case host.StateBackingOff:
+		e.log.Warn("the adapter failed and is started again", "failure", failureText(s.Failure), "at", s.RetryAt, "failures", s.Failures)
+	case host.StateFailed, host.StateBroken:
+		e.log.Error("the adapter failed and is left alone until it is reset", "failure", failureText(s.Failure), "failures", s.Failures)
+	}
+}
+
+func failureText(f *host.Failure) string {
+	if f == nil {
+		return ""
+	}
+	return f.Error()
+}
+
+// startPatience is how long a call waits for an adapter that is being started; a start takes some tens of milliseconds,
+// that of an interpreter up to a second.
+const startPatience = 5 * time.Second
+
+// ready gives the adapter's present run, and waits a moment for one that is being started.
+func (e *entry) ready(ctx context.Context) (*host.Connection, error) {
+	wait, cancel := context.WithTimeout(ctx, startPatience)
+	defer cancel()
+	c, err := e.adapter.Ready(wait)
+	if err == nil {
+		return c, nil
+	}
+	if ctx.Err() != nil && !errors.Is(err, host.ErrShutDown) {
+		return nil, ctx.Err()
+	}
+	return nil, adapterUnavailable(e.id(), e.adapter.Status(), err)
+}

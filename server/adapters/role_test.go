@@ -1,0 +1,141 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package adapters_test
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"github.com/airassay/airassay/sdk/adapter"
+)
+
+// bench is the tests' adapter: a process of its own, whose boxes measure an engine that idles. A test steers it by files
+// in a folder of their own.
+type bench struct{ settings settings }
+
+type settings struct {
+	// Folder is where the files are.
+	Folder string `json:"folder"`
+	Name   string `json:"name"`
+	// Boxes is how many devices there are.
+	Boxes int `json:"boxes"`
+	// Refuse makes the configuration unusable.
+	Refuse bool `json:"refuse"`
+}
+
+// Files that steer the adapter, and those that it writes.
+const (
+	fileUnplugged = "unplugged" // while it is there, the hardware is gone
+	fileSilent    = "silent"    // while it is there, the vehicle does not answer
+	fileMute      = "mute"      // while it is there, no signal can be had
+	filePull      = "pull"      // while it is there, the throttle is open
+	filePID       = "pid"
+	fileWanted    = "wanted"
+)
+
+func (s settings) there(name string) bool {
+	_, err := os.Stat(filepath.Join(s.Folder, name))
+	return err == nil
+}
+
+var benchSignals = []adapter.Signal{
+	{Path: "Vehicle.OBD.EngineSpeed", Unit: "rpm", Resolution: 0.25, Uncertainty: 2 * time.Millisecond},
+	{Path: "Vehicle.OBD.MAF", Unit: "g/s", Resolution: 0.01, Uncertainty: 2 * time.Millisecond},
+	{Path: "Vehicle.OBD.ThrottlePosition", Unit: "percent", Resolution: 0.4, Uncertainty: 2 * time.Millisecond},
+	{Path: "Vehicle.OBD.IntakeTemp", Unit: "Celsius", Resolution: 1, Uncertainty: 2 * time.Millisecond},
+}
+
+func (b *bench) Describe() adapter.Description {
+	name := "bench"
+	if len(os.Args) > 2 {
+		name = os.Args[2]
+	}
+	return adapter.Description{
+		Name: name, Version: "1.0.0", Summary: "Boxes that measure an engine at idle.", Abilities: []adapter.Ability{adapter.AbilityFeed},
+		Deprecations: []string{"Boxes with a dial go away."},
+	}
+}
+
+func (b *bench) Configure(_ context.Context, configuration []byte) (func(), error) {
+	s := settings{Boxes: 1}
+	if err := adapter.Decode(configuration, &s); err != nil {
+		return nil, err
+	}
+	var bad adapter.ConfigurationError
+	if s.Refuse {
+		bad.Violatef("refuse", "is set; leave it out")
+	}
+	return func() {
+		b.settings = s
+		_ = os.WriteFile(filepath.Join(s.Folder, filePID), []byte(strconv.Itoa(os.Getpid())), 0o600)
+	}, bad.OrNil()
+}
+
+func (b *bench) Devices(context.Context) ([]adapter.Device, error) {
+	var devices []adapter.Device
+	for i := range b.settings.Boxes {
+		devices = append(devices, adapter.Device{ID: fmt.Sprintf("box-%02d", i), Name: "Box", Location: "shelf"})
+	}
+	return devices, nil
+}
+
+func (b *bench) Open(_ context.Context, id string) (adapter.Conn, error) {
+	if b.settings.there(fileUnplugged) {
+		return nil, adapter.ErrUnplugged
+	}
+	for i := range b.settings.Boxes {
+		if id == fmt.Sprintf("box-%02d", i) {
+			return &box{settings: b.settings}, nil
+		}
+	}
+	return nil, adapter.ErrNoSuchDevice
+}
+
+type box struct{ settings settings }
+
+func (c *box) Signals(_ context.Context, wanted []adapter.Wanted) ([]adapter.Signal, error) {
+	_ = os.WriteFile(filepath.Join(c.settings.Folder, fileWanted), []byte(fmt.Sprintf("%+v", wanted)), 0o600)
+	if c.settings.there(fileMute) {
+		return nil, nil
+	}
+	return benchSignals, nil
+}
+
+func (c *box) Feed(ctx context.Context, sink *adapter.Sink) error {
+	tick := time.NewTicker(10 * time.Millisecond)
+	defer tick.Stop()
+	for n := 0; ; n++ {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+		switch {
+		case c.settings.there(fileUnplugged):
+			return adapter.ErrUnplugged
+		case c.settings.there(fileSilent):
+			return adapter.ErrSilent
+		}
+		speed, throttle := 800.0, 15.0
+		if c.settings.there(filePull) {
+			speed, throttle = 3000, 90
+		}
+		err := sink.Send(
+			adapter.Sample{Path: "Vehicle.OBD.EngineSpeed", Value: speed},
+			adapter.Sample{Path: "Vehicle.OBD.MAF", Value: 4 + 0.1*math.Sin(float64(n))},
+			adapter.Sample{Path: "Vehicle.OBD.ThrottlePosition", Value: throttle},
+			adapter.Sample{Path: "Vehicle.OBD.IntakeTemp", Value: 21},
+		)
+		if err != nil {
+			return err
+		}
+	}
+}
+
+func (c *box) Close() error { return nil }

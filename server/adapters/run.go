@@ -1,0 +1,364 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package adapters
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
+	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/server/session"
+)
+
+// run is one capture from a device while it runs. One goroutine, loop, owns all but what mu guards.
+type run struct {
+	m             *Manager
+	adapter       *entry
+	log           *slog.Logger
+	shop, session string
+	capture       string // its name
+	device, id    string // the device's name, and its id in the adapter
+	extra         []string
+	start         time.Time // of the session
+	writer        *session.Writer
+	sequence      int64
+	positions     map[string]int32 // of the capture's signals
+	place         placing
+	pace          *session.Pace
+	replan        bool
+	planned       time.Time
+	complained    time.Time
+
+	asked  chan struct{} // closed when the capture is to stop
+	ask    func()
+	life   context.Context //nolint:containedctx // of all that the capture does
+	cancel context.CancelFunc
+	done   chan struct{}
+
+	mu            sync.Mutex
+	feed          *feed // nil while there is none
+	state         pb.CaptureFeedState
+	since         time.Time
+	message       string
+	interruptions int32
+	refused       int64
+	missing       []*pb.UnavailableCaptureSignal
+	wanted        []*adapterv1beta1.WantedSignal
+	rates         *rates
+	paths         []string
+}
+
+const (
+	// minRetry and maxRetry bound the wait between two attempts to open a device again: a cable that is plugged in again
+	// is to be used within two seconds.
+	minRetry = 200 * time.Millisecond
+	maxRetry = time.Second
+	// replanEvery is the least time between two changes of what is wanted: a signal that hovers at a limit must not
+	// make the adapter plan all the time.
+	replanEvery = 250 * time.Millisecond
+	// complainEvery bounds how often one capture logs that its adapter breaks the contract.
+	complainEvery = 10 * time.Second
+)
+
+// newRun makes the capture's run around a feed that has been opened.
+func (m *Manager) newRun(shop string, s *pb.Session, c *pb.Capture, f *feed, w *session.Writer, extra []string) *run {
+	r := &run{
+		m: m, adapter: f.adapter, shop: shop, session: s.GetName(), capture: c.GetName(), device: c.GetDevice(), id: f.id, extra: extra,
+		log:   f.adapter.log.With("capture", c.GetName(), "device", f.id),
+		start: s.GetStartTime().AsTime(), writer: w, sequence: w.LastSequence, positions: make(map[string]int32),
+		rates: newRates(len(c.GetSignals())), done: make(chan struct{}), missing: f.missing,
+	}
+	for i, d := range c.GetSignals() {
+		r.positions[d.GetPath()] = int32(i)
+		r.paths = append(r.paths, d.GetPath())
+	}
+	r.pace = session.NewPace(r.paths)
+	r.asked = make(chan struct{})
+	r.ask = sync.OnceFunc(func() { close(r.asked) })
+	r.life, r.cancel = context.WithCancel(m.ctx)
+	r.attach(f)
+	return r
+}
+
+func (r *run) isAsked() bool {
+	select {
+	case <-r.asked:
+		return true
+	case <-r.life.Done():
+		return true
+	default:
+		return false
+	}
+}
+
+// attach makes a feed the present one.
+func (r *run) attach(f *feed) {
+	r.learn(f)
+	r.place.zeroUS = session.AxisUS(r.start, r.m.anchor, f.zero)
+	r.mu.Lock()
+	r.feed = f
+	r.mu.Unlock()
+	r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_RUNNING, "")
+	r.replan = true
+}
+
+func (r *run) learn(f *feed) {
+	r.place.positions = r.place.positions[:0]
+	for _, s := range f.signals {
+		at, ok := r.positions[s.GetPath()]
+		if !ok {
+			at = -1
+		}
+		r.place.positions = append(r.place.positions, at)
+	}
+}
+
+func (r *run) become(state pb.CaptureFeedState, message string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.state != state {
+		r.since = time.Now()
+	}
+	r.state, r.message = state, message
+}
+
+// loop carries what the device delivers into the capture until it is to stop or the capture takes nothing more.
+func (r *run) loop() {
+	defer close(r.done)
+	defer r.m.settle(r.device, nil)
+	defer r.cancel()
+	for {
+		err := r.carry()
+		r.mu.Lock()
+		f := r.feed
+		r.feed = nil
+		r.mu.Unlock()
+		if r.isAsked() || ended(err) {
+			f.close(context.WithoutCancel(r.life))
+			f.abandon()
+			break
+		}
+		r.interrupted(f, err)
+		if !r.reopen() {
+			break
+		}
+	}
+	if err := r.writer.Close(); err != nil && !ended(err) && !errors.Is(err, session.ErrUnavailable) {
+		r.log.Warn("the capture's last samples could not be stored", "error", err)
+	}
+	r.log.Info("the capture from the device has ended", "batches", r.sequence)
+}
+
+// carry takes messages until the feed ends or the writer does.
+func (r *run) carry() error {
+	for {
+		if err := r.plan(); err != nil {
+			return err
+		}
+		message, err := r.feed.stream.Recv()
+		if err != nil {
+			return err
+		}
+		switch m := message.GetMessage().(type) {
+		case *adapterv1beta1.FeedResponse_Batch:
+			if err := r.take(m.Batch); err != nil {
+				return err
+			}
+		case *adapterv1beta1.FeedResponse_LinkState:
+			r.linkState(m.LinkState)
+		case *adapterv1beta1.FeedResponse_Subscribed:
+			r.feed.learn(m.Subscribed)
+			r.learn(r.feed)
+		}
+	}
+}
+
+func (r *run) nowUS() int64 { return session.AxisUS(r.start, r.m.anchor, time.Now()) }
+
+// take appends one batch.
+func (r *run) take(b *adapterv1beta1.FeedBatch) error {
+	if expected := r.feed.sequence + 1; b.GetSequence() != expected {
+		r.complain(fmt.Errorf("batch %d came where %d was expected (S1)", b.GetSequence(), expected))
+		r.place.missFromHere(pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT)
+	}
+	r.feed.sequence = b.GetSequence()
+	out, err := r.place.place(b, r.nowUS())
+	if err != nil {
+		r.complain(err)
+	}
+	r.mu.Lock()
+	r.refused = r.place.refused
+	if out != nil {
+		r.rates.add(out)
+	}
+	r.mu.Unlock()
+	if out == nil {
+		return nil
+	}
+	r.replan = r.pace.Push(out) || r.replan
+	r.sequence++
+	out.Sequence = r.sequence
+	return r.writer.Append(r.life, out)
+}
+
+// complain tells that the adapter breaks the contract; the log hears of it now and then.
+func (r *run) complain(err error) {
+	r.mu.Lock()
+	r.message = "the adapter breaks its contract: " + clip(err.Error())
+	r.mu.Unlock()
+	if time.Since(r.complained) >= complainEvery {
+		r.complained = time.Now()
+		r.log.Warn("the adapter breaks its contract", "error", err.Error())
+	}
+}
+
+// plan tells the adapter what is wanted now.
+func (r *run) plan() error {
+	if !r.replan || time.Since(r.planned) < replanEvery {
+		return nil
+	}
+	r.replan, r.planned = false, time.Now()
+	wanted := wishes(r.pace.Needs(), r.extra)
+	r.mu.Lock()
+	r.wanted = wanted
+	r.mu.Unlock()
+	return r.feed.want(wanted)
+}
+
+func (r *run) linkState(s *adapterv1beta1.LinkState) {
+	switch s.GetCondition() {
+	case adapterv1beta1.LinkCondition_LINK_CONDITION_UP:
+		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_RUNNING, "")
+	case adapterv1beta1.LinkCondition_LINK_CONDITION_SILENT:
+		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_SILENT, "the vehicle does not answer; is its ignition on?")
+	case adapterv1beta1.LinkCondition_LINK_CONDITION_BUS_ERRORS:
+		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_BUS_ERRORS, "the vehicle's bus reports errors; the adapter waits and tries again")
+	}
+}
+
+// interrupted marks the gap and says why.
+func (r *run) interrupted(f *feed, err error) {
+	why, text := pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT, clip(status.Convert(err).Message())
+	var own *session.Error
+	switch {
+	case errors.As(err, &own):
+		why, text = pb.SampleGapReason_SAMPLE_GAP_REASON_OVERRUN, own.Error()
+	case f.died():
+		why, text = pb.SampleGapReason_SAMPLE_GAP_REASON_ADAPTER_RESTARTED, "the adapter ended and is started again"
+	case reasonOf(err) == adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_UNPLUGGED:
+		why = pb.SampleGapReason_SAMPLE_GAP_REASON_LINK_LOST
+	}
+	r.place.interrupted(why)
+	r.mu.Lock()
+	r.interruptions++
+	r.mu.Unlock()
+	r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING, text)
+	r.log.Warn("the feed broke off", "why", text, "error", fmt.Sprint(err))
+	if why != pb.SampleGapReason_SAMPLE_GAP_REASON_ADAPTER_RESTARTED {
+		f.close(r.life)
+	}
+	f.abandon()
+}
+
+// reopen opens the device again, and the writer where it has ended, as soon as that can be; false when the capture is to
+// stop or takes nothing more.
+func (r *run) reopen() bool {
+	for wait := minRetry; !r.isAsked(); wait = min(2*wait, maxRetry) {
+		err := r.reopenOnce()
+		if err == nil {
+			return true
+		}
+		if r.isAsked() || ended(err) {
+			return false
+		}
+		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING, err.Error())
+		timer := time.NewTimer(wait)
+		select {
+		case <-timer.C:
+		case <-r.asked:
+		case <-r.life.Done():
+		}
+		timer.Stop()
+	}
+	return false
+}
+
+func (r *run) reopenOnce() error {
+	if err := r.reopenWriter(); err != nil {
+		return err
+	}
+	f, err := r.adapter.open(r.life, r.life, r.id, wishes(r.pace.Needs(), r.extra))
+	if err != nil {
+		return err
+	}
+	r.attach(f)
+	r.log.Info("the feed goes on")
+	return nil
+}
+
+// reopenWriter takes the capture up again where the writer has ended, such as by a full disk.
+func (r *run) reopenWriter() error {
+	if !r.writer.Ended() {
+		return nil
+	}
+	w, err := r.m.sessions.OpenDeviceWriter(r.life, r.shop, r.capture)
+	if err != nil {
+		return err
+	}
+	r.writer, r.sequence = w, w.LastSequence
+	return nil
+}
+
+// stop ends the capture in an orderly way: the device is closed, what it has delivered is appended, the writer ends. When
+// the context ends first, all is cut off. Nothing of the capture runs any more when it returns.
+func (r *run) stop(ctx context.Context) {
+	r.ask()
+	defer context.AfterFunc(ctx, r.cancel)()
+	r.mu.Lock()
+	f := r.feed
+	r.mu.Unlock()
+	if f == nil {
+		r.cancel() // it waits for the adapter or opens the device
+	} else {
+		f.close(ctx)
+		defer time.AfterFunc(flushTime, f.abandon).Stop()
+	}
+	<-r.done
+}
+
+// flushTime is how long what a closed device has delivered may be on its way.
+const flushTime = time.Second
+
+// describe tells how the feed stands.
+func (r *run) describe() *pb.CaptureFeed {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	out := &pb.CaptureFeed{
+		State: r.state, StateTime: timestamppb.New(r.since), Message: r.message, InterruptionCount: r.interruptions,
+		Unavailable: r.missing, RefusedSampleCount: r.refused,
+	}
+	rates := make(map[string]*pb.SignalRate, len(r.wanted))
+	for _, w := range r.wanted {
+		rates[w.GetPath()] = &pb.SignalRate{Path: w.GetPath(), WantedHz: w.GetRateHz()}
+	}
+	for i, path := range r.paths {
+		rate := rates[path]
+		if rate == nil {
+			rate = &pb.SignalRate{Path: path}
+		}
+		if r.state == pb.CaptureFeedState_CAPTURE_FEED_STATE_RUNNING {
+			rate.AchievedHz = r.rates.hz(i)
+		}
+		out.Rates = append(out.Rates, rate)
+	}
+	return out
+}
