@@ -24,6 +24,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/grpc"
+
 	"github.com/airassay/airassay/sdk/host/manifest"
 	"github.com/airassay/airassay/sdk/internal/handshake"
 )
@@ -74,6 +76,11 @@ type Options struct {
 	Reattach string
 	// Development permits what is unsafe in a shop.
 	Development bool
+
+	// Local serves an adapter that is linked into this program, in place of starting the manifest's; adapter.Local of
+	// sdk/adapter fits. All that holds of a process holds of it, except that it cannot be killed: a defect of
+	// its own is one of the program. The manifest then needs a name only, and a configuration where there is one.
+	Local func(log *slog.Logger) (conn *grpc.ClientConn, stop func(), err error)
 }
 
 // Restart says how an adapter that failed is started again: after a time drawn evenly between 0 and a bound that doubles
@@ -121,6 +128,9 @@ func (o *Options) check() error {
 	}
 	if o.Reattach != "" && !o.Development {
 		return errors.New("reattaching to a running adapter checks neither its files nor its certificate, so it is for development only: set Development as well, or leave Reattach empty")
+	}
+	if o.Local != nil {
+		return nil
 	}
 	return o.Manifest.Validate()
 }

@@ -38,7 +38,8 @@ type Connection struct {
 	PID int
 
 	conn     *grpc.ClientConn
-	process  *process      // nil when reattached
+	process  *process      // nil when reattached or linked in
+	unlink   func()        // ends what is linked in; nil otherwise
 	dead     chan struct{} // closed when the adapter is of no more use
 	cause    *Failure      // why; set before dead is closed
 	lifeline *lifeline
@@ -101,6 +102,9 @@ func (p *process) complete(f *Failure) {
 
 // connect returns a connection even with an error, where there is a process to tell of.
 func (l *launcher) connect(ctx context.Context) (*Connection, error) {
+	if l.o.Local != nil {
+		return l.link()
+	}
 	if l.o.Reattach != "" {
 		return l.reattach()
 	}
@@ -305,6 +309,9 @@ func (c *Connection) exitsWithin(limit time.Duration) bool {
 }
 
 func (c *Connection) checkHealth(ctx context.Context) error {
+	if c.unlink != nil {
+		return nil
+	}
 	answer, err := grpc_health_v1.NewHealthClient(c.conn).Check(ctx, &grpc_health_v1.HealthCheckRequest{Service: handshake.HealthService})
 	if err != nil {
 		return err
@@ -333,6 +340,18 @@ func configure(ctx context.Context, client adapterv1beta1.AdapterServiceClient, 
 		return failure(ReasonConfiguration, "it refuses its configuration: %w", err)
 	}
 	return err
+}
+
+// link serves the adapter within this program.
+func (l *launcher) link() (*Connection, error) {
+	conn, stop, err := l.o.Local(l.o.Logger)
+	if err != nil {
+		return nil, &Failure{Reason: ReasonDescription, Err: err}
+	}
+	return &Connection{
+		Client: adapterv1beta1.NewAdapterServiceClient(conn), ProtocolVersion: handshake.Newest,
+		conn: conn, unlink: stop, dead: make(chan struct{}),
+	}, nil
 }
 
 // reattach connects to an adapter that runs already.

@@ -123,6 +123,9 @@ func (c *Connection) close() {
 		if c.lifeline != nil {
 			c.lifeline.cancel()
 		}
+		if c.unlink != nil {
+			c.unlink()
+		}
 		if c.conn != nil {
 			_ = c.conn.Close() // only fails when closed already
 		}

@@ -44,7 +44,7 @@ const shop = "here"
 
 // rig is a server's domain with adapters that are processes.
 type rig struct {
-	t        *testing.T
+	t        testing.TB
 	store    store.Store
 	sessions *session.Manager
 	adapters *adapters.Manager
@@ -85,7 +85,7 @@ var self = sync.OnceValues(func() (string, string) {
 })
 
 // benchAdapter is the tests' adapter under a name.
-func benchAdapter(t *testing.T, s settings) adapters.Adapter {
+func benchAdapter(t testing.TB, s settings) adapters.Adapter {
 	t.Helper()
 	configuration, err := json.Marshal(s)
 	if err != nil {

@@ -13,6 +13,9 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/grpc"
+
+	"github.com/airassay/airassay/sdk/adapter"
 	"github.com/airassay/airassay/sdk/host"
 	"github.com/airassay/airassay/sdk/host/manifest"
 	"github.com/airassay/airassay/server/session"
@@ -26,6 +29,9 @@ type Adapter struct {
 	BuiltIn bool
 	// Reattach is the line that an adapter in debugging printed; empty to start the manifest's program.
 	Reattach string
+	// Linked is served within the server's own process in place of the manifest's program; nil for none. It spares
+	// a small machine a process, and a defect of it is one of the server.
+	Linked adapter.Adapter
 }
 
 // Config is what a Manager needs. Sessions must be given.
@@ -173,11 +179,15 @@ type entry struct {
 
 func newEntry(c *Config, a Adapter) (*entry, error) {
 	e := &entry{about: a, log: c.Logger.With("adapter", a.Manifest.Name)}
-	var err error
-	e.adapter, err = host.New(host.Options{
+	options := host.Options{
 		Manifest: a.Manifest, HostVersion: c.Version, Logger: e.log, LogLevel: c.LogLevel, OnChange: e.changed,
 		Reattach: a.Reattach, Development: a.Reattach != "", Restart: c.Restart,
-	})
+	}
+	if a.Linked != nil {
+		options.Local = func(log *slog.Logger) (*grpc.ClientConn, func(), error) { return adapter.Local(a.Linked, log) }
+	}
+	var err error
+	e.adapter, err = host.New(options)
 	if err != nil {
 		return nil, fmt.Errorf("adapter %s: %w", a.Manifest.Name, err)
 	}

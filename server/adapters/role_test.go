@@ -27,6 +27,8 @@ type settings struct {
 	Boxes int `json:"boxes"`
 	// Refuse makes the configuration unusable.
 	Refuse bool `json:"refuse"`
+	// Flood sends as fast as samples are taken, in calls of so many; 0 for a hundred times a second.
+	Flood int `json:"flood"`
 }
 
 // Files that steer the adapter, and those that it writes.
@@ -53,7 +55,7 @@ var benchSignals = []adapter.Signal{
 
 func (b *bench) Describe() adapter.Description {
 	name := "bench"
-	if len(os.Args) > 2 {
+	if len(os.Args) > 2 && os.Args[1] == asAdapter {
 		name = os.Args[2]
 	}
 	return adapter.Description{
@@ -108,6 +110,9 @@ func (c *box) Signals(_ context.Context, wanted []adapter.Wanted) ([]adapter.Sig
 }
 
 func (c *box) Feed(ctx context.Context, sink *adapter.Sink) error {
+	if c.settings.Flood > 0 {
+		return c.flood(ctx, sink)
+	}
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()
 	for n := 0; ; n++ {
@@ -137,5 +142,27 @@ func (c *box) Feed(ctx context.Context, sink *adapter.Sink) error {
 		}
 	}
 }
+
+// flood drives a recording's time forward, a sample of the meter and of the engine's speed every 10 ms in turn.
+func (c *box) flood(ctx context.Context, sink *adapter.Sink) error {
+	at := adapter.Now()
+	samples := make([]adapter.Sample, c.settings.Flood)
+	for ctx.Err() == nil {
+		for i := range samples {
+			at = at.Add(10 * time.Millisecond)
+			samples[i] = adapter.Sample{Path: "Vehicle.OBD.MAF", Value: 4, Time: at}
+			if i%2 == 1 {
+				samples[i] = adapter.Sample{Path: "Vehicle.OBD.EngineSpeed", Value: 800, Time: at}
+			}
+		}
+		if err := sink.Send(samples...); err != nil {
+			return err
+		}
+	}
+	return ctx.Err()
+}
+
+// Details says that nothing is measured when it floods, so that its times may run ahead.
+func (c *box) Details() adapter.Details { return adapter.Details{RecordedTime: c.settings.Flood > 0} }
 
 func (c *box) Close() error { return nil }
