@@ -7,35 +7,66 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"net"
 	"testing"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
+	"google.golang.org/grpc/test/bufconn"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
-	"github.com/airassay/airassay/sdk/adapter"
 	"github.com/airassay/airassay/sdk/host/manifest"
 )
 
-// still is an adapter without devices.
-type still struct{}
-
-func (still) Describe() adapter.Description {
-	return adapter.Description{Name: "still", Version: "1.0.0", Summary: "Nothing.", Abilities: []adapter.Ability{adapter.AbilityFeed}}
+// bound serves an adapter without devices in memory, as adapter.Local does. It does not use that, because the SDK's
+// package takes over standard output, which the roles of these tests print on.
+func bound(*slog.Logger) (*grpc.ClientConn, func(), error) {
+	listener := bufconn.Listen(1 << 16)
+	server := grpc.NewServer()
+	adapterv1beta1.RegisterAdapterServiceServer(server, &still{})
+	go func() { _ = server.Serve(listener) }() // ends with Stop
+	conn, err := grpc.NewClient("passthrough:///still", grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return listener.DialContext(ctx) }))
+	return conn, server.Stop, err
 }
 
-func (still) Configure(_ context.Context, text []byte) (func(), error) {
-	var c struct{}
-	return nil, adapter.Decode(text, &c)
+type still struct {
+	adapterv1beta1.UnimplementedAdapterServiceServer
 }
-func (still) Devices(context.Context) ([]adapter.Device, error) { return nil, nil }
-func (still) Open(context.Context, string) (adapter.Conn, error) {
-	return nil, adapter.ErrNoSuchDevice
+
+func (*still) Describe(context.Context, *adapterv1beta1.DescribeRequest) (*adapterv1beta1.DescribeResponse, error) {
+	return &adapterv1beta1.DescribeResponse{Name: "still"}, nil
+}
+
+func (*still) Configure(_ context.Context, r *adapterv1beta1.ConfigureRequest) (*adapterv1beta1.ConfigureResponse, error) {
+	if r.GetConfigurationJson() != "{}" {
+		return nil, status.Error(codes.InvalidArgument, "expected an empty object")
+	}
+	return &adapterv1beta1.ConfigureResponse{}, nil
+}
+
+func (*still) ListDevices(context.Context, *adapterv1beta1.ListDevicesRequest) (*adapterv1beta1.ListDevicesResponse, error) {
+	return &adapterv1beta1.ListDevicesResponse{}, nil
+}
+
+func (*still) Lifeline(_ *adapterv1beta1.LifelineRequest, s grpc.ServerStreamingServer[adapterv1beta1.LifelineResponse]) error {
+	if err := s.Send(&adapterv1beta1.LifelineResponse{NowUs: 1}); err != nil {
+		return err
+	}
+	<-s.Context().Done()
+	return nil
+}
+
+func (*still) Shutdown(context.Context, *adapterv1beta1.ShutdownRequest) (*adapterv1beta1.ShutdownResponse, error) {
+	return &adapterv1beta1.ShutdownResponse{}, nil
 }
 
 func linked(configuration string) Options {
 	return Options{
 		Manifest: &manifest.Manifest{Name: "still", Configuration: []byte(configuration)},
-		Local:    func(log *slog.Logger) (*grpc.ClientConn, func(), error) { return adapter.Local(still{}, log) },
+		Local:    bound,
 	}
 }
 

@@ -53,7 +53,7 @@ func busy(device, message string) error {
 }
 
 // adapterUnavailable says why an adapter cannot be called, and whether that may pass.
-func adapterUnavailable(id string, s host.Status, err error) error {
+func adapterUnavailable(id string, s host.Status) error {
 	what := fmt.Sprintf("the adapter is %s", s.State)
 	if s.Failure != nil && s.State != host.StateReady {
 		what += fmt.Sprintf(": %s: %v", s.Failure.Reason, s.Failure.Err)
@@ -64,9 +64,7 @@ func adapterUnavailable(id string, s host.Status, err error) error {
 	case host.StateBackingOff:
 		what += fmt.Sprintf("; it is started again in %v", time.Until(s.RetryAt).Round(100*time.Millisecond))
 	}
-	e := refuse(pb.ErrorReason_ERROR_REASON_ADAPTER_UNAVAILABLE, collection+id, what)
-	e.Err = err
-	return e
+	return refuse(pb.ErrorReason_ERROR_REASON_ADAPTER_UNAVAILABLE, collection+id, what)
 }
 
 // reasonOf reads the contract's reason out of an adapter's error.

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"sync"
 	"time"
 
 	"google.golang.org/grpc"
@@ -44,6 +45,7 @@ type feed struct {
 	signals    []*adapterv1beta1.FeedSignal
 	missing    []*pb.UnavailableCaptureSignal
 	sequence   int64
+	closing    sync.Once
 }
 
 // open opens a device and subscribes. ctx bounds the opening; the feed lives as long as life, or until close. On an
@@ -127,8 +129,12 @@ func (f *feed) learn(s *adapterv1beta1.FeedSubscribed) {
 	}
 }
 
-// close gives the device back. The stream ends, after what the adapter has sent.
+// close gives the device back. The stream ends, after what the adapter has sent. A second call waits for the first.
 func (f *feed) close(ctx context.Context) {
+	f.closing.Do(func() { f.closeOnce(ctx) })
+}
+
+func (f *feed) closeOnce(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, closeTime)
 	defer cancel()
 	if _, err := f.connection.Client.CloseDevice(ctx, &adapterv1beta1.CloseDeviceRequest{DeviceId: f.id}); err != nil {

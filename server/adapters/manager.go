@@ -180,7 +180,7 @@ type entry struct {
 func newEntry(c *Config, a Adapter) (*entry, error) {
 	e := &entry{about: a, log: c.Logger.With("adapter", a.Manifest.Name)}
 	options := host.Options{
-		Manifest: a.Manifest, HostVersion: c.Version, Logger: e.log, LogLevel: c.LogLevel, OnChange: e.changed,
+		Manifest: a.Manifest, HostVersion: c.Version, Logger: c.Logger, LogLevel: c.LogLevel, OnChange: e.changed,
 		Reattach: a.Reattach, Development: a.Reattach != "", Restart: c.Restart,
 	}
 	if a.Linked != nil {
@@ -241,5 +241,5 @@ func (e *entry) ready(ctx context.Context) (*host.Connection, error) {
 	if ctx.Err() != nil && !errors.Is(err, host.ErrShutDown) {
 		return nil, ctx.Err()
 	}
-	return nil, adapterUnavailable(e.id(), e.adapter.Status(), err)
+	return nil, adapterUnavailable(e.id(), e.adapter.Status())
 }

@@ -58,7 +58,7 @@ func serveCommand() command {
 				if o.Drain < 0 {
 					return &usageError{command: "serve", text: fmt.Sprintf("--drain is %v; expected 0 or more, such as %v", o.Drain, defaultDrain)}
 				}
-				if err := nameGiven(flags, "data", "tls-cert", "tls-key", "tls-client-ca"); err != nil {
+				if err := nameGiven(flags, "data", "adapters", "recordings", "tls-cert", "tls-key", "tls-client-ca"); err != nil {
 					return err
 				}
 				return serve(ctx, t, o, level)
@@ -75,6 +75,7 @@ func declareServe(flags *pflag.FlagSet, o *ServeOptions) {
 	flags.StringVar(&o.TLSClientCA, "tls-client-ca", "", "let in only clients with a certificate of the authorities in this PEM `FILE`")
 	flags.BoolVar(&o.InsecureNetwork, "insecure-plaintext-network", false, "listen beyond this machine without TLS: everybody on the way can read and change everything")
 	flags.BoolVar(&o.NoReflection, "no-reflection", false, "do not let clients list and describe the services")
+	declareAdapters(flags, &o.Adapters)
 	flags.DurationVar(&o.Drain, "drain", defaultDrain, "when stopped, give calls under way this much `TIME`")
 }
 

@@ -13,6 +13,7 @@ import (
 	"runtime"
 	"time"
 
+	"github.com/airassay/airassay/server/adapters"
 	"github.com/airassay/airassay/server/rpc"
 	"github.com/airassay/airassay/server/session"
 	"github.com/airassay/airassay/server/store"
@@ -49,6 +50,8 @@ type ServeOptions struct {
 	Ready func(address string) error
 	// Limits of the service; what is 0 has its default.
 	Limits rpc.Limits
+	// Adapters that the server runs.
+	Adapters AdapterOptions
 }
 
 func (o *ServeOptions) setDefaults() (err error) {
@@ -76,6 +79,7 @@ type App struct {
 	listener    net.Listener
 	store       store.Store
 	manager     *session.Manager
+	adapters    *adapters.Manager
 	server      *rpc.Server
 }
 
@@ -132,20 +136,41 @@ func (a *App) makeServer(context.Context) error {
 	if err != nil {
 		return fmt.Errorf("making the sessions: %w", err)
 	}
+	if err := a.loadAdapters(); err != nil { //nolint:contextcheck // Adapters outlive the context of their loading.
+		return err
+	}
 	a.server, err = rpc.New(rpc.Config{ //nolint:contextcheck // The server outlives the context of its making.
-		Manager: a.manager, Log: a.log, Telemetry: a.telemetry, Instruments: a.instruments,
+		Manager: a.manager, Adapters: a.adapters, Log: a.log, Telemetry: a.telemetry, Instruments: a.instruments,
 		Credentials: secrets, Reflection: !a.options.NoReflection, Limits: a.options.Limits,
 	})
 	return err
+}
+
+func (a *App) loadAdapters() error {
+	found, problems, err := a.options.Adapters.load()
+	if err != nil {
+		return err
+	}
+	for _, p := range problems {
+		a.log.Error("an adapter is not run: its manifest cannot be used", "error", p.Error())
+	}
+	version, _, _ := build()
+	a.adapters, err = adapters.New(adapters.Config{Sessions: a.manager, Adapters: found, Version: version, Logger: a.log})
+	if err != nil {
+		return &refusal{err.Error()}
+	}
+	a.manager.SetSources(a.adapters)
+	return nil
 }
 
 // Address is where calls are taken.
 func (a *App) Address() string { return addressOf(a.listener) }
 
 // Run takes calls until ctx ends, then drains within the bound and lets go of
-// everything, in this order: calls, sessions, store, telemetry. It returns nil
+// everything, in this order: calls, captures and adapters, sessions, store, telemetry. It returns nil
 // after a drain, whether or not calls had to be cut off. Call it once.
 func (a *App) Run(ctx context.Context) error {
+	a.adapters.Start()
 	served := make(chan error, 1)
 	go func() { served <- a.server.Serve(a.listener) }()
 	err := a.announce()
@@ -184,8 +209,21 @@ func (a *App) drain() {
 // last export of telemetry.
 const releaseTime = 5 * time.Second
 
+// adaptersTime bounds the end of captures and adapters: the contract gives a device and a process a few seconds each.
+const adaptersTime = 7 * time.Second
+
+func (a *App) releaseAdapters() {
+	if a.adapters == nil {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), adaptersTime)
+	defer cancel()
+	a.adapters.Close(ctx)
+}
+
 // release lets go of what there is; parts that were not made yet are nil.
 func (a *App) release() error {
+	a.releaseAdapters()
 	ctx, cancel := context.WithTimeout(context.Background(), releaseTime)
 	defer cancel()
 	var errs []error

@@ -25,7 +25,12 @@ import (
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 )
 
-func TestMain(m *testing.M) { os.Exit(testMain(m)) }
+func TestMain(m *testing.M) {
+	if len(os.Args) > 2 && os.Args[1] == asAdapter {
+		playAdapter(os.Args[2])
+	}
+	os.Exit(testMain(m))
+}
 
 // bin is where the program is built, once.
 var bin string
@@ -84,14 +89,15 @@ type server struct {
 	data    string
 	log     *os.File
 	address string // Stays the same when the process is started again.
+	flags   []string
 	cmd     *exec.Cmd
 	out     io.Closer
 }
 
-// serve starts the program and ends it with the test.
-func serve(t testing.TB) *server {
+// serve starts the program, with flags besides its own, and ends it with the test.
+func serve(t testing.TB, flags ...string) *server {
 	t.Helper()
-	s := &server{t: t, data: t.TempDir(), address: "127.0.0.1:0"}
+	s := &server{t: t, data: t.TempDir(), address: "127.0.0.1:0", flags: flags}
 	s.log = must(os.Create(filepath.Join(s.data, "log")))(t)
 	t.Cleanup(func() {
 		s.kill()
@@ -115,7 +121,7 @@ func (s *server) start() error {
 	if err != nil {
 		return err
 	}
-	s.cmd = exec.Command(path, "serve", "--listen", s.address, "--data", filepath.Join(s.data, "data"), "--log-level", "warn")
+	s.cmd = exec.Command(path, append([]string{"serve", "--listen", s.address, "--data", filepath.Join(s.data, "data"), "--log-level", "warn"}, s.flags...)...)
 	s.cmd.Stderr = s.log
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
@@ -150,6 +156,7 @@ type api struct {
 	vehicles pb.VehicleServiceClient
 	sessions pb.SessionServiceClient
 	verdicts pb.VerdictServiceClient
+	adapters pb.AdapterServiceClient
 }
 
 // dial makes a connection that the test closes.
@@ -160,7 +167,7 @@ func (s *server) dial() *api {
 	patient := grpc.WithDefaultCallOptions(grpc.WaitForReady(true))
 	conn := must(grpc.NewClient(s.address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithConnectParams(quick), patient))(s.t)
 	s.t.Cleanup(func() { _ = conn.Close() }) // Nothing is under way on it.
-	return &api{conn, pb.NewVehicleServiceClient(conn), pb.NewSessionServiceClient(conn), pb.NewVerdictServiceClient(conn)}
+	return &api{conn, pb.NewVehicleServiceClient(conn), pb.NewSessionServiceClient(conn), pb.NewVerdictServiceClient(conn), pb.NewAdapterServiceClient(conn)}
 }
 
 // signals are declared by every capture here that does not come from a recording.

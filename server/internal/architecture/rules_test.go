@@ -93,7 +93,7 @@ var house = []acquaintance{
 			"server/adapters/...", "server/session/...", "server/store/...", "server/access/...", "server/telemetry/...", "server/internal/...",
 		},
 		testsMay: []string{"server/rpc/..."},
-		why: "an adapter's samples go into a session like everybody's; the assay is none of its business",
+		why:      "an adapter's samples go into a session like everybody's; the assay is none of its business",
 	},
 	{
 		who: "server/rpc/...",
@@ -121,7 +121,7 @@ var house = []acquaintance{
 	},
 	{
 		who:      "server/endtoend/...",
-		testsMay: []string{"api/...", "sdk/recording/..."},
+		testsMay: []string{"api/...", "sdk/recording/...", "sdk/adapter", "sdk/host/manifest"},
 		why:      "it meets the program as a caller does, as a process behind its contract; knowing more, it would forgive more",
 	},
 	{

@@ -24,7 +24,8 @@ type Writer struct {
 	PerSecond, Burst float64
 	// Emit receives the lines, one at a time.
 	Emit func(Line)
-	// Dropped receives how many lines were not handed on, before the next line that is.
+	// Dropped receives how many lines were not handed on, before the next line that is, at most every five seconds: word
+	// of a flood must not be one.
 	Dropped func(lines int)
 
 	mu      sync.Mutex
@@ -34,7 +35,10 @@ type Writer struct {
 	budget  float64
 	last    time.Time
 	lost    int
+	told    time.Time // when Dropped was called last
 }
+
+const reportEvery = 5 * time.Second
 
 // Write takes output; it always takes all of it.
 func (w *Writer) Write(p []byte) (int, error) {
@@ -93,7 +97,9 @@ func (w *Writer) end() {
 		w.lost++
 		return
 	}
-	w.report()
+	if w.told.IsZero() || w.last.Sub(w.told) >= reportEvery {
+		w.report()
+	}
 	line := Parse(raw)
 	line.Cut = line.Cut || cut
 	w.Emit(line)
@@ -128,6 +134,6 @@ func (w *Writer) allowed() bool {
 func (w *Writer) report() {
 	if w.lost > 0 {
 		w.Dropped(w.lost)
-		w.lost = 0
+		w.lost, w.told = 0, w.last
 	}
 }

@@ -1,0 +1,193 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package app
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"github.com/airassay/airassay/plugins/replay"
+	//SIM "github.com/airassay/airassay/plugins/simulator"
+	"github.com/airassay/airassay/sdk/adapter"
+	"github.com/airassay/airassay/sdk/host"
+	"github.com/airassay/airassay/sdk/host/manifest"
+	"github.com/airassay/airassay/server/adapters"
+)
+
+// builtIn are the adapters that the program can be.
+var builtIn = map[string]func() adapter.Adapter{
+	"replay": replay.New,
+	// SIM
+}
+
+func builtInNames() string {
+	var names []string
+	for name := range builtIn {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return strings.Join(names, " or ")
+}
+
+const adapterLong = `Serves one of the adapters that are part of this program, to a server that has
+started it; "serve" does so by itself. Started by hand it says what it is;
+--describe prints that as JSON, --debug serves a server that attaches
+(serve --debug-adapter) and prints where.
+`
+
+func adapterCommand() command {
+	return command{
+		name: "adapter", arguments: "NAME", about: "be one of the built-in adapters; a server starts it", long: adapterLong,
+		prepare: func(flags *pflag.FlagSet) runner {
+			flags.Bool("describe", false, "print what the adapter can do, as JSON")
+			flags.Bool("debug", false, "serve a server that attaches, and print where as one line of JSON")
+			return func(_ context.Context, _ *streams, args []string) error {
+				if len(args) != 1 || builtIn[args[0]] == nil {
+					return &usageError{command: "adapter", text: fmt.Sprintf("expected one name: %s; got %q", builtInNames(), args)}
+				}
+				adapter.Serve(builtIn[args[0]]()) // It ends the process.
+				return nil
+			}
+		},
+	}
+}
+
+// AdapterOptions say which adapters a server runs. The zero value has none.
+type AdapterOptions struct {
+	// Directory holds a folder for each adapter, with its manifest.json.
+	Directory string
+	// Simulator runs the built-in simulator.
+	Simulator bool
+	// SimulatorSpeed is how fast it drives, as a multiple of real time; 1 where it is 0.
+	SimulatorSpeed float64
+	// Recordings is a directory that the built-in replay plays from; empty for none.
+	Recordings string
+	// ReplaySpeed is how fast it plays, as a multiple of real time; 1 where it is 0.
+	ReplaySpeed float64
+	// Program is started in the built-in adapters' role; the running program where it is empty.
+	Program string
+	// Debug names adapters that run under a debugger, each with the line that it printed.
+	Debug map[string]string
+}
+
+func declareAdapters(flags *pflag.FlagSet, o *AdapterOptions) {
+	flags.StringVar(&o.Directory, "adapters", "", "run the adapters in this `DIRECTORY`: a folder for each, with its manifest.json")
+	flags.BoolVar(&o.Simulator, "simulator", false, "run the built-in simulator, an adapter whose devices are simulated vehicles")
+	flags.Float64Var(&o.SimulatorSpeed, "simulator-speed", 1, "let simulated vehicles drive this `FACTOR` faster than real time")
+	flags.StringVar(&o.Recordings, "recordings", "", "run the built-in replay, an adapter whose devices are the recordings in this `DIRECTORY`")
+	flags.Float64Var(&o.ReplaySpeed, "replay-speed", 1, "play recordings this `FACTOR` faster than they were driven")
+	flags.StringToStringVar(&o.Debug, "debug-adapter", nil, "for development: attach to the running adapter NAME instead of starting it, unchecked, by the JSON that it printed (`NAME=JSON`)")
+}
+
+// load gives the adapters that can be used, and what is wrong with the others.
+func (o *AdapterOptions) load() (found []adapters.Adapter, problems []error, err error) {
+	add := func(name string, wanted bool, configuration any) {
+		if !wanted || err != nil {
+			return
+		}
+		var m *manifest.Manifest
+		if m, err = o.ownManifest(name, configuration); err == nil {
+			found = append(found, adapters.Adapter{Manifest: m, BuiltIn: true})
+		}
+	}
+	add("simulator", o.Simulator, map[string]any{"speed": orOne(o.SimulatorSpeed)})
+	add("replay", o.Recordings != "", map[string]any{"directory": absolutePath(o.Recordings), "speed": orOne(o.ReplaySpeed)})
+	if err != nil || o.Directory == "" {
+		return found, problems, joinDebug(found, o.Debug, err)
+	}
+	installed, bad := manifest.LoadAll(o.Directory)
+	if installed == nil && bad != nil {
+		return nil, nil, &refusal{fmt.Sprintf("--adapters %s: %v", o.Directory, bad)}
+	}
+	if bad != nil {
+		problems = append(problems, bad)
+	}
+	for _, m := range installed {
+		if builtIn[m.Name] != nil {
+			problems = append(problems, fmt.Errorf("%s: the name belongs to a built-in adapter; rename it in its manifest and its folder", filepath.Join(m.Dir, manifest.FileName)))
+			continue
+		}
+		found = append(found, adapters.Adapter{Manifest: m})
+	}
+	return found, problems, joinDebug(found, o.Debug, nil)
+}
+
+func orOne(factor float64) float64 {
+	if factor == 0 {
+		return 1
+	}
+	return factor
+}
+
+func absolutePath(dir string) string {
+	if abs, err := filepath.Abs(dir); err == nil {
+		return abs
+	}
+	return dir
+}
+
+// joinDebug sets what is attached to.
+func joinDebug(found []adapters.Adapter, debug map[string]string, err error) error {
+	if err != nil {
+		return err
+	}
+next:
+	for name, line := range debug {
+		for i := range found {
+			if found[i].Manifest.Name == name {
+				found[i].Reattach = line
+				continue next
+			}
+		}
+		return &refusal{fmt.Sprintf("--debug-adapter %s: there is no adapter of that name; install its manifest with --adapters", name)}
+	}
+	return nil
+}
+
+// ownManifest is that of this program in an adapter's role.
+func (o *AdapterOptions) ownManifest(name string, configuration any) (*manifest.Manifest, error) {
+	program := o.Program
+	if program == "" {
+		self, err := os.Executable()
+		if err != nil {
+			return nil, fmt.Errorf("finding this program, to start it in the role of the adapter %s: %w", name, err)
+		}
+		program = self
+	}
+	sum, err := sumOf(program)
+	if err != nil {
+		return nil, fmt.Errorf("reading this program, to start it in the role of the adapter %s: %w", name, err)
+	}
+	settings, err := json.Marshal(configuration)
+	if err != nil {
+		return nil, fmt.Errorf("the configuration of the adapter %s: %w", name, err)
+	}
+	return &manifest.Manifest{
+		Name: name, Version: builtIn[name]().Describe().Version, Executable: program, Arguments: []string{"adapter", name},
+		Files: map[string]string{program: sum}, ProtocolVersions: host.Versions(), Configuration: settings, Dir: filepath.Dir(program),
+	}, nil
+}
+
+func sumOf(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close() //nolint:errcheck // read only
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
