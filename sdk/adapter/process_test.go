@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"runtime"
 	"strings"
 	"syscall"
@@ -21,6 +22,7 @@ import (
 	"time"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
+	"github.com/airassay/airassay/sdk/host/manifest"
 	"github.com/airassay/airassay/sdk/internal/handshake"
 	"github.com/hashicorp/go-hclog"
 	"github.com/hashicorp/go-plugin"
@@ -312,6 +314,23 @@ func TestDescribePrintsJSON(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &got); err != nil || code != exitGood || got["name"] != "fake" {
 		t.Errorf("%d, %v, %s", code, err, out)
 	}
+}
+
+func TestPrintedManifestIsOneThatAHostStarts(t *testing.T) {
+	code, out, errs := output(t, "--manifest")
+	if code != exitGood {
+		t.Fatalf("%d: %s", code, errs)
+	}
+	m, err := manifest.Decode(manifest.FileName, []byte(out))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Dir = filepath.Dir(os.Args[0])
+	program, err := m.Verify()
+	if err != nil || m.Name != "fake" || !slices.Contains(m.ProtocolVersions, handshake.Newest) {
+		t.Fatalf("%v: %s", err, out)
+	}
+	_ = program.Close() // only read
 }
 
 func TestUnusableDescriptionSaysAllThatIsWrong(t *testing.T) {

@@ -5,6 +5,8 @@ package adapter
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -20,6 +22,7 @@ import (
 	"time"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
+	"github.com/airassay/airassay/sdk/host/manifest"
 	"github.com/airassay/airassay/sdk/internal/handshake"
 	"github.com/hashicorp/go-hclog"
 	"github.com/hashicorp/go-plugin"
@@ -30,7 +33,8 @@ import (
 // Serve runs the adapter until its host lets it go, and ends the process. It is the one line of an adapter's main.
 //
 // Started by a host, it answers the host's calls. Started by hand, it says what it is and how it is used; with
-// --describe it prints the description as JSON; with --debug it serves a host that attaches, for a debugger, and prints
+// --describe it prints the description as JSON, with --manifest the manifest that an administrator puts beside it; with
+// --debug it serves a host that attaches, for a debugger, and prints
 // where as one line of JSON.
 func Serve(a Adapter) {
 	os.Exit(run(a, os.Args[1:], streams))
@@ -60,6 +64,8 @@ func run(a Adapter, args []string, s *standard) int {
 		return serveHost(a, about, log, s)
 	case slices.Contains(args, "--describe"):
 		return printDescription(about, s.out, s.err)
+	case slices.Contains(args, "--manifest"):
+		return printManifest(about, s.out, s.err)
 	case slices.Contains(args, "--debug"):
 		return serveDebug(a, about, s)
 	}
@@ -75,8 +81,51 @@ This is an adapter for Airassay. It does nothing by itself: a host starts it and
 it, put it into a folder of its own among the host's adapters, beside a manifest.json that names it.
 
   %s --describe   print what it can do, as JSON
+  %s --manifest   print the manifest.json that goes beside it
   %s --debug      serve a host that attaches; prints where
-`, about.Name, about.Version, about.Summary, program, program)
+`, about.Name, about.Version, about.Summary, program, program, program)
+}
+
+// printManifest writes the manifest of the running program, as it lies on the disk now.
+func printManifest(about Description, out, errs io.Writer) int {
+	text, err := ownManifest(about)
+	if err == nil {
+		_, err = fmt.Fprintf(out, "%s\n", text)
+	}
+	if err != nil {
+		_, _ = fmt.Fprintln(errs, "writing the manifest:", err)
+		return exitBad
+	}
+	return exitGood
+}
+
+func ownManifest(about Description) ([]byte, error) {
+	path, err := os.Executable()
+	if err != nil {
+		return nil, err
+	}
+	program, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer program.Close() //nolint:errcheck // read only
+	sum := sha256.New()
+	if _, err := io.Copy(sum, program); err != nil {
+		return nil, err
+	}
+	name := filepath.Base(path)
+	m := manifest.Manifest{
+		Name: about.Name, Version: about.Version, Executable: name,
+		Files: map[string]string{name: hex.EncodeToString(sum.Sum(nil))}, Configuration: json.RawMessage("{}"),
+	}
+	for version := range handshake.Services {
+		m.ProtocolVersions = append(m.ProtocolVersions, version)
+	}
+	slices.Sort(m.ProtocolVersions)
+	if err := m.Validate(); err != nil {
+		return nil, err
+	}
+	return json.MarshalIndent(&m, "", "  ")
 }
 
 func printDescription(about Description, out, errs io.Writer) int {

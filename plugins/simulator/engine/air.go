@@ -53,7 +53,7 @@ func psiExact(ratio float64) float64 {
 // Psi is the dimensionless flow function of an orifice for a ratio of
 // downstream to upstream pressure in 0…1.
 func Psi(ratio float64) float64 {
-	if ratio <= criticalRatio {
+	if !(ratio > criticalRatio) { // what is no number chokes, too
 		return criticalFlow
 	}
 	if ratio >= 1 {
@@ -134,8 +134,15 @@ func StoichiometricRatio(ethanol float64) float64 {
 	return petrolRatio - share*(petrolRatio-ethanolRatio)
 }
 
+// clamp holds a value in its bounds; what is no number becomes the lower one.
 func clamp(v, low, high float64) float64 {
-	return math.Max(low, math.Min(high, v))
+	switch {
+	case !(v > low):
+		return low
+	case v > high:
+		return high
+	}
+	return v
 }
 
 // approach moves a first-order lag with time constant tau by one step.

@@ -88,13 +88,27 @@ func newControlUnit(e *Engine) controlUnit {
 // of driving in a short time. 1 is real, 0 freezes them.
 func (e *Engine) Learn(times float64) { e.ecu.learning = times }
 
-// Adopt takes over what another engine's control unit has learned.
-func (e *Engine) Adopt(other *Engine) {
+// Learned is what a control unit remembers from drive to drive.
+type Learned struct {
+	long         [2]learned
+	idle, diesel float64
+}
+
+// Learned gives what the control unit has learned up to now.
+func (e *Engine) Learned() (l Learned) {
 	for b := range e.ecu.banks {
-		e.ecu.banks[b].long = other.ecu.banks[b].long
+		l.long[b] = e.ecu.banks[b].long
 	}
-	e.ecu.idleIntegral = other.ecu.idleIntegral
-	e.ecu.dieselIntegral = other.ecu.dieselIntegral
+	l.idle, l.diesel = e.ecu.idleIntegral, e.ecu.dieselIntegral
+	return l
+}
+
+// Adopt takes over what a control unit of the same type has learned.
+func (e *Engine) Adopt(l Learned) {
+	for b := range e.ecu.banks {
+		e.ecu.banks[b].long = l.long[b]
+	}
+	e.ecu.idleIntegral, e.ecu.dieselIntegral = l.idle, l.diesel
 }
 
 // plate decides and moves the throttle plate.

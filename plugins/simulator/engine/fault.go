@@ -35,6 +35,12 @@ type MeterFault struct {
 	Offset float64
 	// Lag is an extra time constant in s.
 	Lag float64
+	// Sticking is the relative change of flow that a vane's flap needs before it moves.
+	Sticking float64
+	// WornAt is the flow in kg/s at whose angle a vane's wiper loses contact; 0 for a sound track.
+	WornAt float64
+	// LostPulses is the largest share of its pulses that a vortex counter misses; the reading falls in steps.
+	LostPulses float64
 	// Signal is an electrical fault.
 	Signal SignalFault
 	// StuckAt is the value of a stuck signal in kg/s.

@@ -62,7 +62,64 @@ func TestIntermittentMeterDropsOutNowAndThen(t *testing.T) {
 func TestPulsationFoolsSlowWiresLowAndBlindFastOnesHigh(t *testing.T) {
 	slow := meterOf(HotWire, MeterFault{})
 	slow.spec.Tau = 0.06
-	near(t, "slow, amplitude 0.5", slow.pulsationError(0.5), -0.033, 0.002)
-	near(t, "fast, amplitude 1.2", meterOf(HotWire, MeterFault{}).pulsationError(1.2), 0.049, 0.003)
-	near(t, "fast, amplitude 0.9", meterOf(HotWire, MeterFault{}).pulsationError(0.9), 0, 1e-9)
+	for _, c := range []struct{ amplitude, slow, fast float64 }{
+		{0.3, -0.011, 0}, {0.5, -0.033, 0}, {0.8, -0.095, 0}, {1, -0.19, 0}, {1.2, math.NaN(), 0.049}, {1.5, math.NaN(), 0.176}, {2, math.NaN(), 0.44},
+	} {
+		maybe(t, "slow", slow.pulsationError(c.amplitude), c.slow, 0.002)
+		near(t, "fast", meterOf(HotWire, MeterFault{}).pulsationError(c.amplitude), c.fast, 0.005)
+	}
+}
+
+// sweep runs a meter through rising and falling flow, and gives the reading over the flow.
+func sweep(m *meterState, each func(flow, shown float64, rising bool)) {
+	random := rand.New(rand.NewPCG(3, 1))
+	for i := range 8000 {
+		now := float64(i) * 0.01
+		flow := 30 - 25*math.Cos(2*math.Pi*now/40)
+		shown := m.step(now, 0.01, flow, 1.18, 1.18, 0, random)
+		if now > 1 {
+			each(flow, shown, math.Mod(now, 40) < 20)
+		}
+	}
+}
+
+func TestStickingFlapLagsBehindInBothDirections(t *testing.T) {
+	up, down := 0.0, 0.0
+	sweep(meterOf(Vane, MeterFault{Sticking: 0.1}), func(flow, shown float64, rising bool) {
+		if rising {
+			up = math.Max(up, 1-shown/flow)
+		} else {
+			down = math.Max(down, shown/flow-1)
+		}
+	})
+	if up < 0.05 || up > 0.15 || down < 0.05 || down > 0.15 {
+		t.Errorf("a flap that sticks by 10 %% lags by %.3f rising and %.3f falling", up, down)
+	}
+}
+
+func TestWornTrackDropsOutAtOneAngleOnly(t *testing.T) {
+	near, far := 0, 0
+	sweep(meterOf(Vane, MeterFault{WornAt: 0.02}), func(flow, shown float64, _ bool) {
+		if shown > 0 {
+			return
+		}
+		if math.Abs(flow/20-1) < 0.1 {
+			near++
+		} else {
+			far++
+		}
+	})
+	if near < 20 || far > 0 {
+		t.Errorf("%d drop-outs at the worn angle and %d elsewhere", near, far)
+	}
+}
+
+func TestVortexCounterThatLosesPulsesReadsLowInSteps(t *testing.T) {
+	levels := map[int]int{}
+	sweep(meterOf(Karman, MeterFault{LostPulses: 0.3}), func(flow, shown float64, _ bool) {
+		levels[int(math.Round(20*shown/flow))]++
+	})
+	if levels[20] == 0 || levels[17] == 0 || levels[14] == 0 || levels[12] > 0 || levels[22] > 0 {
+		t.Errorf("readings over flow in twentieths: %v, want 20, 17 and 14", levels)
+	}
 }

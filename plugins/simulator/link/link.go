@@ -63,17 +63,43 @@ type Source interface {
 	Value(engine.Signal) float64
 }
 
-// Sampler polls.
+// latches hold what a control unit shows between two refreshes.
+type latches struct {
+	refresh [engine.NumSignals]float64 // s
+	due     [engine.NumSignals]float64
+	latch   [engine.NumSignals]float64
+}
+
+// newLatches draws how often each signal is refreshed.
+func newLatches(refreshScale float64, random *rand.Rand) (l latches) {
+	for i := range l.refresh {
+		l.refresh[i] = 0.01 * refreshScale * float64(1+random.IntN(2))
+		if engine.Signal(i).Define().Slow {
+			l.refresh[i] = 0.2 + 0.8*random.Float64()
+		}
+	}
+	return l
+}
+
+// look takes over what is due.
+func (l *latches) look(now float64, source Source, signals []engine.Signal) {
+	for _, x := range signals {
+		if now >= l.due[x] {
+			l.latch[x] = source.Value(x)
+			l.due[x] = now + l.refresh[x]
+		}
+	}
+}
+
+// Sampler polls what a logger polls, as it pleases.
 type Sampler struct {
 	class   Class
 	signals []engine.Signal
 	random  *rand.Rand
 
-	refresh [engine.NumSignals]float64 // s
-	due     [engine.NumSignals]float64
-	latch   [engine.NumSignals]float64
-	age     [engine.NumSignals]float64 // s, when the signal was last asked
-	weight  [engine.NumSignals]float64 // s between wishes
+	latches
+	age    [engine.NumSignals]float64 // s, when the signal was last asked
+	weight [engine.NumSignals]float64 // s between wishes
 
 	next    float64
 	row     int64
@@ -86,12 +112,8 @@ type Sampler struct {
 // NewSampler polls the given signals.
 func NewSampler(class Class, signals []engine.Signal, refreshScale float64, seed uint64) *Sampler {
 	s := &Sampler{class: class, signals: signals, random: rand.New(rand.NewPCG(seed, 0x2545f4914f6cdd1d))}
-	for i := range s.refresh {
-		d := engine.Signal(i).Define()
-		s.refresh[i] = 0.01 * refreshScale * float64(1+s.random.IntN(2))
-		if d.Slow {
-			s.refresh[i] = 0.2 + 0.8*s.random.Float64()
-		}
+	s.latches = newLatches(refreshScale, s.random)
+	for i := range s.weight {
 		s.weight[i] = wish(engine.Signal(i))
 	}
 	for _, x := range signals {
@@ -126,31 +148,35 @@ func wish(s engine.Signal) float64 {
 // Step looks at the source after a step that ended at now seconds. pull is
 // true while the driver asks for full load.
 func (s *Sampler) Step(now float64, source Source, pull bool) {
-	for _, x := range s.signals {
-		if now >= s.due[x] {
-			s.latch[x] = source.Value(x)
-			s.due[x] = now + s.refresh[x]
-		}
-	}
+	s.look(now, source, s.signals)
 	for s.next <= now {
 		s.request(s.next, pull)
 	}
+}
+
+// timeout is how long in s an answer is waited for that does not come.
+const timeout = 0.06
+
+// hiccup is the time in s that a busy host loses now and then.
+func hiccup(random *rand.Rand) float64 {
+	if random.Float64() < 0.002 {
+		return 0.05 + 0.2*random.Float64()
+	}
+	return 0
 }
 
 // request answers one request that completes at a time.
 func (s *Sampler) request(at float64, pull bool) {
 	period := float64(s.class.Group) / s.class.Rate
 	s.next = at + period*math.Max(0.3, 1+s.class.Jitter*s.random.NormFloat64())
-	if s.random.Float64() < 0.002 {
-		s.next += 0.05 + 0.2*s.random.Float64() // the host was busy
-	}
+	s.next += hiccup(s.random)
 	if s.class.Rows {
 		s.askRow(at)
 		return
 	}
 	if s.random.Float64() < s.class.Lost {
 		s.Lost++
-		s.next += 0.06
+		s.next += timeout
 		return
 	}
 	for range s.class.Group {
@@ -203,11 +229,14 @@ func (s *Sampler) askRow(at float64) {
 // add writes a sample with the stamp that a host would give it: half a round
 // trip is taken off, and what is left is scatter of some milliseconds.
 func (s *Sampler) add(at float64, x engine.Signal) {
-	stamp := micros(math.Max(0, at+0.002*s.random.NormFloat64()*math.Min(4, 20/s.class.Rate*s.class.Jitter*10)*0.2))
+	stamp := micros(math.Max(0, at+s.class.scatter()*s.random.NormFloat64()))
 	if n := len(s.Samples); n > 0 && stamp < s.Samples[n-1].TimeUS {
 		stamp = s.Samples[n-1].TimeUS
 	}
 	s.Samples = append(s.Samples, Sample{stamp, x, x.Quantise(s.latch[x])})
 }
+
+// scatter is that of the stamps in s (1σ).
+func (c Class) scatter() float64 { return 0.002 * math.Min(4, 20/c.Rate*c.Jitter*10) * 0.2 }
 
 func micros(seconds float64) int64 { return int64(math.Round(seconds * 1e6)) }

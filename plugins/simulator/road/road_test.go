@@ -15,7 +15,7 @@ import (
 // sound is the example's van with a clean meter, at its key-on.
 func sound(t *testing.T) *road.Car {
 	t.Helper()
-	c, err := scenario.Named("van-contaminated")
+	c, err := scenario.Named("van")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,7 +6,6 @@ package scenario
 import (
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"slices"
 
 	"github.com/airassay/airassay/plugins/simulator/engine"
@@ -140,7 +139,7 @@ type Case struct {
 
 // Draw draws one case. The same options and seed give the same case.
 func Draw(o Options, seed uint64) Case {
-	d := dice{rand.New(rand.NewPCG(seed, 0xa0761d6478bd642f))}
+	d := dice{newRandom(seed)}
 	c := Case{Seed: seed, Condition: soundCondition, Cause: "CAUSE_NONE", DisplacementFactor: 1}
 	chosen := drawFault(d, o)
 	want := demands{}
@@ -351,63 +350,4 @@ func chanceOfPressure(d dice, c *Case) float64 {
 		return 0.5
 	}
 	return 0.72
-}
-
-// Recording is a driven case.
-type Recording struct {
-	Case    *Case
-	Samples []link.Sample
-	Truth   Truth
-	// Seconds is the length of the drive.
-	Seconds float64
-}
-
-// timeStep is that of the integration in s.
-const timeStep = 0.01
-
-// Run drives a case and states its truth.
-func (c *Case) Run() Recording {
-	table := engine.NominalFullLoad(c.Spec)
-	e := engine.New(c.Spec, c.Faults, c.Air, c.Plan.coolant, c.Plan.bonnet, c.Seed^0x5851f42d4c957f2d)
-	e.FullLoadTable(table)
-	if c.Spec.Control.LearnedBefore && c.Spec.GasolineLike() {
-		e.Adopt(c.history(table))
-	}
-	car := &road.Car{Body: c.Body, Engine: e}
-	driver := road.NewDriver(c.Plan.script, c.restless, c.Seed^0x14057b7ef767814f)
-	sampler := link.NewSampler(c.Link, c.Signals, c.refreshScale, c.Seed^0x27d4eb2f165667c5)
-	watch := newWatch(c)
-	const longest = 1500.0 // s; no drive may go on for ever
-	for !driver.Done() && car.Time < longest {
-		u := driver.Next(timeStep, car)
-		car.Step(timeStep, u)
-		sampler.Step(car.Time, e, u.Pedal > 0.7)
-		watch.step(timeStep, car)
-	}
-	r := Recording{Case: c, Samples: sampler.Samples, Seconds: car.Time}
-	r.Truth = watch.truth(c, sampler.Samples)
-	r.Truth.Stalls = car.Stalls
-	return r
-}
-
-// history drives some minutes before the recording, with a hurried memory, so
-// that the learned trims are those of a vehicle that has had its fault for long.
-func (c *Case) history(table engine.FullLoad) *engine.Engine {
-	e := engine.New(c.Spec, c.Faults, c.Air, kelvin+88, c.Air.Temperature+12, c.Seed^0x9fb21c651e98df25)
-	e.FullLoadTable(table)
-	e.Learn(8)
-	car := &road.Car{Body: c.Body, Engine: e}
-	top := c.Spec.RatedRPM
-	script := []road.Segment{
-		{Kind: road.KeyOn, Seconds: 3}, {Kind: road.Start}, {Kind: road.Idle, Seconds: 55},
-		{Kind: road.Cruise, Speed: kmh(52), Seconds: 20}, {Kind: road.Cruise, Speed: kmh(78), Seconds: 20},
-		{Kind: road.Cruise, Speed: kmh(100), Seconds: 18},
-		{Kind: road.HighLoad, Gear: 3, Speed: c.Body.SpeedAt(3, 0.42*top), Fill: 0.85, Seconds: 14},
-		{Kind: road.Stop}, {Kind: road.Idle, Seconds: 15},
-	}
-	driver := road.NewDriver(script, 0.3, c.Seed)
-	for !driver.Done() && car.Time < 420 {
-		car.Step(timeStep, driver.Next(timeStep, car))
-	}
-	return e
 }

@@ -12,24 +12,24 @@ import (
 // Facts are what stands beside a recording: the vehicle and the day as
 // somebody entered them. What is nil was not entered.
 type Facts struct {
-	Displacement *float64 `json:"displacement_l,omitempty"`
-	Cylinders    *int     `json:"cylinders,omitempty"`
-	Banks        *int     `json:"banks,omitempty"`
-	Aspiration   string   `json:"aspiration,omitempty"`
-	Fuel         string   `json:"fuel,omitempty"`
-	Ethanol      *float64 `json:"fuel_ethanol_percent,omitempty"`
-	AirMeter     string   `json:"air_meter,omitempty"`
-	RatedRPM     *float64 `json:"rated_power_rpm,omitempty"`
-	Valves       *int     `json:"valves_per_cylinder,omitempty"`
-	Cycle        string   `json:"combustion_cycle,omitempty"`
+	Displacement *float64 `json:"displacement_l,omitempty" unit:"L" range:"0.05 30"`
+	Cylinders    *int     `json:"cylinders,omitempty" range:"1 16"`
+	Banks        *int     `json:"banks,omitempty" range:"1 4"`
+	Aspiration   string   `json:"aspiration,omitempty" oneof:"natural turbo supercharged"`
+	Fuel         string   `json:"fuel,omitempty" oneof:"gasoline diesel ethanol lpg cng"`
+	Ethanol      *float64 `json:"fuel_ethanol_percent,omitempty" unit:"%" range:"0 100"`
+	AirMeter     string   `json:"air_meter,omitempty" oneof:"vane hot_wire hot_film karman none"`
+	RatedRPM     *float64 `json:"rated_power_rpm,omitempty" unit:"1/min" range:"1000 20000"`
+	Valves       *int     `json:"valves_per_cylinder,omitempty" range:"2 6"`
+	Cycle        string   `json:"combustion_cycle,omitempty" oneof:"otto atkinson"`
 	Modified     *bool    `json:"intake_modified,omitempty"`
-	Location     string   `json:"intake_air_temperature_location,omitempty"`
-	Height       *float64 `json:"altitude_m,omitempty"`
-	Ambient      *float64 `json:"ambient_c,omitempty"`
-	Humidity     *float64 `json:"relative_humidity_percent,omitempty"`
-	Hours        *float64 `json:"hours_since_run,omitempty"`
-	Purpose      string   `json:"purpose,omitempty"`
-	Complaint    string   `json:"complaint,omitempty"`
+	Location     string   `json:"intake_air_temperature_location,omitempty" oneof:"in_meter separate after_cooler"`
+	Height       *float64 `json:"altitude_m,omitempty" unit:"m" range:"-430 6000"`
+	Ambient      *float64 `json:"ambient_c,omitempty" unit:"Celsius" range:"-60 60" doc:"by a hand thermometer"`
+	Humidity     *float64 `json:"relative_humidity_percent,omitempty" unit:"%" range:"0 100"`
+	Hours        *float64 `json:"hours_since_run,omitempty" unit:"h" range:"0 8760"`
+	Purpose      string   `json:"purpose,omitempty" oneof:"complaint routine after_service"`
+	Complaint    string   `json:"complaint,omitempty" range:"0 2000"`
 }
 
 // complete is every fact as it really is.

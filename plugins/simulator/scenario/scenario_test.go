@@ -123,7 +123,7 @@ func TestTruthOfLowAndHighMetersHasTheirSign(t *testing.T) {
 }
 
 func TestExampleVanIsAContaminatedHotWireDrivenWell(t *testing.T) {
-	c, err := scenario.Named("van-contaminated")
+	c, err := scenario.Named("van")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -217,7 +217,7 @@ func TestWrongOptionsAreRefusedByName(t *testing.T) {
 }
 
 func BenchmarkCase(b *testing.B) {
-	c, _ := scenario.Named("van-contaminated")
+	c, _ := scenario.Named("van")
 	seconds := 0.0
 	for b.Loop() {
 		seconds += c.Run().Seconds

@@ -54,7 +54,16 @@ func (d dice) weighted(weights ...float64) int {
 	return len(weights) - 1
 }
 
-func clamp(v, low, high float64) float64 { return math.Max(low, math.Min(high, v)) }
+// clamp holds a value in its bounds; what is no number becomes the lower one.
+func clamp(v, low, high float64) float64 {
+	switch {
+	case !(v > low):
+		return low
+	case v > high:
+		return high
+	}
+	return v
+}
 
 // demands are what a fault needs of the vehicle it is put into.
 type demands struct {

@@ -4,19 +4,43 @@
 // Package write puts a simulated recording down in the format that Airassay
 // reads without being told anything: CSV with a column per signal, headed by
 // its COVESA VSS path, a row per instant, blank where nothing was sampled.
+// Beside it lie the facts as they were entered, and the truth.
 package write
 
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strconv"
 
 	"github.com/airassay/airassay/plugins/simulator/engine"
 	"github.com/airassay/airassay/plugins/simulator/link"
+	"github.com/airassay/airassay/plugins/simulator/scenario"
 )
+
+// Drive drives a case and writes a folder with recording.csv, vehicle.json (what
+// was entered about vehicle and day) and truth.json, which is not for the judge.
+func Drive(folder string, c *scenario.Case) error {
+	r := c.Run()
+	if r.Broken {
+		return fmt.Errorf("the vehicle cannot exist: its numbers left all bounds %.1f s after the start; make it less extreme", r.Seconds)
+	}
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return fmt.Errorf("make the folder of a drive: %w", err)
+	}
+	file, err := os.Create(filepath.Join(folder, "recording.csv"))
+	if err != nil {
+		return fmt.Errorf("create the recording: %w", err)
+	}
+	if err := errors.Join(Recording(file, c.Signals, r.Samples), file.Close()); err != nil {
+		return err
+	}
+	return errors.Join(JSON(filepath.Join(folder, "vehicle.json"), c.Facts), JSON(filepath.Join(folder, "truth.json"), r.Truth))
+}
 
 // Recording writes samples, which must not go back in time.
 func Recording(w io.Writer, signals []engine.Signal, samples []link.Sample) error {
