@@ -250,19 +250,29 @@ func TestVanishedFileIsNoUnpluggedCable(t *testing.T) {
 	b.mustOpen("a.csv")
 }
 
-// What is open stays playable: it is in memory.
-func TestFileThatVanishesLaterStopsTheDrive(t *testing.T) {
-	dir := folder(t, map[string]string{"a.csv": evenly(20, 10*time.Millisecond)})
-	b := newBench(t, dir, "")
-	b.mustOpen("a.csv")
-	l := b.feed(wants("a.csv", speedPath))
-	l.untilSamples(2)
-	if err := os.RemoveAll(dir); err != nil {
-		t.Fatal(err)
-	}
-	l.untilOver()
-	if len(l.samples) != 20 {
-		t.Errorf("%d samples came, want all 20", len(l.samples))
+// Whoever removes a stick with recordings has pulled a plug.
+func TestFileThatVanishesGoesOnPlaying(t *testing.T) {
+	for name, text := range map[string]string{"while it plays": evenly(3000, 10*time.Millisecond), "after its end": good} {
+		t.Run(name, func(t *testing.T) {
+			dir := folder(t, map[string]string{"a.csv": text})
+			b := newBench(t, dir, "")
+			b.mustOpen("a.csv")
+			l := b.feed(wants("a.csv", speedPath))
+			l.untilSamples(2)
+			if err := os.RemoveAll(dir); err != nil {
+				t.Fatal(err)
+			}
+			began := time.Now()
+			var err error
+			for err == nil {
+				err = l.take()
+			}
+			refused(t, err, codes.Unavailable, "UNPLUGGED", "a.csv", "put it back")
+			if took := time.Since(began); took > 2*time.Second {
+				t.Errorf("the feed ended after %v", took)
+			}
+			b.mustClose("a.csv")
+		})
 	}
 }
 

@@ -14,9 +14,10 @@
 // gap, because the times go on by the adapter's clock. What had been sent when a feed ended is not sent again, read or not.
 // A device that was closed, by its host or with the process, plays from the first sample again.
 //
-// # Errors of opening
+// # Errors
 //
-// A file that is gone, or cannot be read to its end, is UNPLUGGED. Content that breaks the format is GARBLED, with line,
+// A file that is gone, or cannot be read to its end, is UNPLUGGED; so is a feed whose file goes away, as if a cable had been
+// pulled. Content that breaks the format is GARBLED, with line,
 // column, what was expected and what to do. What is sound and still cannot be played until the administrator does
 // something, such as stating how another logger's file is to be read, is BAD_CONFIGURATION: the folder's content is part
 // of the configuration, and its mappings are. So is a file that has no clock. When the open recordings fill the memory

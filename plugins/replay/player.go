@@ -24,6 +24,8 @@ const (
 	grain = time.Millisecond
 	// sendAtOnce is how many samples are handed over before the context is looked at again.
 	sendAtOnce = 256
+	// watchEvery is how often it is looked whether the file of a recording that plays is still there.
+	watchEvery = 500 * time.Millisecond
 	// unknownUncertainty holds for a signal whose sampling nothing is known of, such as one with a single value in the
 	// first row. It is the most that reading a recording ever states.
 	unknownUncertainty = 5 * time.Second
@@ -34,6 +36,7 @@ type drive struct {
 	*player
 
 	file    string
+	gone    func() error // says that the file is no longer there; nil while it is
 	release func()
 }
 
@@ -46,8 +49,11 @@ func (d *drive) Close() error {
 	return nil
 }
 
-// Feed plays the recording from where the last feed ended.
+// Feed plays the recording from where the last feed ended, as long as its file is there.
 func (d *drive) Feed(ctx context.Context, sink *adapter.Sink) error {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	go d.watch(ctx, cancel)
 	d.running = false
 	for ctx.Err() == nil {
 		wanted, changed := sink.Wanted()
@@ -61,6 +67,23 @@ func (d *drive) Feed(ctx context.Context, sink *adapter.Sink) error {
 		d.play(ctx, sink, changed)
 	}
 	return context.Cause(ctx)
+}
+
+// watch ends a feed when the file goes away, as if a cable had been pulled.
+func (d *drive) watch(ctx context.Context, cancel context.CancelCauseFunc) {
+	tick := time.NewTicker(watchEvery)
+	defer tick.Stop()
+	for {
+		if err := d.gone(); err != nil {
+			cancel(err)
+			return
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
 }
 
 // player keeps a recording's position and its place on the clock. Its axis is that of the recording, prolonged by each

@@ -61,6 +61,9 @@ func (r *replay) Configure(ctx context.Context, text []byte) (func(), error) {
 	}, bad.OrNil()
 }
 
+// folderName stands for the folder's path, which is the administrator's business.
+const folderName = "the folder of the recordings"
+
 func (r *replay) configured() configuration {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -71,7 +74,7 @@ func (r *replay) configured() configuration {
 func (r *replay) openRoot() (*os.Root, error) {
 	root, err := os.OpenRoot(r.configured().directory)
 	if err != nil {
-		return nil, gone("the folder of the recordings", err)
+		return nil, gone(folderName, err)
 	}
 	return root, nil
 }
@@ -116,7 +119,7 @@ func unlisted(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
 	}
-	return gone("the folder of the recordings", err)
+	return gone(folderName, err)
 }
 
 // leftOut sums up what is in the folder and is no device.
@@ -180,7 +183,24 @@ func (r *replay) Open(ctx context.Context, id string) (adapter.Conn, error) {
 	}
 	r.hold(cap(rec.Samples))
 	slog.Info("a recording is open", "file", file, "samples", len(rec.Samples), "clock", rec.Clock.String())
-	return &drive{player: newPlayer(rec, config), file: file, release: func() { r.hold(-cap(rec.Samples)) }}, nil
+	return &drive{
+		player: newPlayer(rec, config), file: file,
+		gone:    func() error { return r.gone(file) },
+		release: func() { r.hold(-cap(rec.Samples)) },
+	}, nil
+}
+
+// gone says that a file is no longer there. A folder that cannot be looked into at the moment may still hold it.
+func (r *replay) gone(file string) error {
+	root, err := r.openRoot()
+	if err == nil {
+		defer closeRead(root)
+		_, err = root.Stat(file)
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return gone(file, err)
+	}
+	return nil
 }
 
 // hold counts what is kept in memory.
