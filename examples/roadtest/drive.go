@@ -45,7 +45,7 @@ func (r *roadtest) drive(ctx context.Context) (*pb.Verdict, error) {
 		return nil, err
 	}
 	// A program that is killed can say nothing any more, so it says this at once.
-	r.show.notef("the drive is %s; should this end before the verdict, go on with: %s", r.capture.GetName(), r.resumeCommand())
+	r.show.Notef("the drive is %s; should this end before the verdict, go on with: %s", r.capture.GetName(), r.resumeCommand())
 	if r.session.GetState() == pb.SessionState_SESSION_STATE_CLOSED {
 		return r.close(ctx)
 	}
@@ -181,5 +181,5 @@ func (r *roadtest) summary(s push.Stats, took time.Duration) {
 	if s.Losses > 0 {
 		text += fmt.Sprintf("; times that the connection was lost: %d, for %s together", s.Losses, s.Away.Round(time.Millisecond))
 	}
-	r.show.notef("%s", text)
+	r.show.Notef("%s", text)
 }

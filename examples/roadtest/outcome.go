@@ -27,6 +27,7 @@ import (
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/examples/roadtest/push"
 	"github.com/airassay/airassay/sdk/page"
+	"github.com/airassay/airassay/sdk/page/live"
 	"github.com/airassay/airassay/sdk/recording"
 	"github.com/airassay/airassay/sdk/recording/vehiclefile"
 )
@@ -82,8 +83,8 @@ func (r *roadtest) test(ctx context.Context, stderr io.Writer) (verdict *pb.Verd
 		}
 	}
 	r.batches = cut(r.recording.Samples)
-	r.show = newDisplay(stderr, r.batches)
-	defer r.show.end()
+	r.show = newDisplay(stderr, nil, r.batches)
+	defer r.show.End()
 	conn, err := r.dial()
 	if err != nil {
 		return nil, err
@@ -119,11 +120,11 @@ func (r *roadtest) notify(e push.Event) {
 	case e.Lost != nil && e.Away > r.toldAway && e.Away < r.toldAway+tellEvery && r.toldAway > 0:
 	case e.Lost != nil:
 		r.toldAway = e.Away
-		r.show.notef("%s is away (%s); trying again, for %s at most", r.o.server, status.Convert(e.Lost).Message(), (r.o.wait - e.Away).Round(time.Second))
+		r.show.Notef("%s is away (%s); trying again, for %s at most", r.o.server, status.Convert(e.Lost).Message(), (r.o.wait - e.Away).Round(time.Second))
 	case e.Sequence > 0:
-		r.show.notef("%s is back after %s; going on behind batch %d", r.o.server, e.Away.Round(time.Millisecond), e.Sequence)
+		r.show.Notef("%s is back after %s; going on behind batch %d", r.o.server, e.Away.Round(time.Millisecond), e.Sequence)
 	default:
-		r.show.notef("%s is back after %s", r.o.server, e.Away.Round(time.Millisecond))
+		r.show.Notef("%s is back after %s", r.o.server, e.Away.Round(time.Millisecond))
 	}
 	if e.Lost == nil {
 		r.toldAway = 0
@@ -134,7 +135,7 @@ func (r *roadtest) notify(e push.Event) {
 func tell(stderr io.Writer, err error) int {
 	code, text := explain(err)
 	if text != "" {
-		_, _ = fmt.Fprintf(stderr, "%s: %s\n", program, printable(text))
+		_, _ = fmt.Fprintf(stderr, "%s: %s\n", program, live.Printable(text))
 	}
 	return code
 }
@@ -206,7 +207,7 @@ func (r *roadtest) tellHow(stderr io.Writer, err error) {
 	if _, own := errors.AsType[*refusal](err); own {
 		return
 	}
-	_, _ = fmt.Fprintf(stderr, "%s: to go on with the drive: %s\n", program, printable(r.resumeCommand()))
+	_, _ = fmt.Fprintf(stderr, "%s: to go on with the drive: %s\n", program, live.Printable(r.resumeCommand()))
 }
 
 // resumeCommand is what goes on with this drive.
@@ -234,7 +235,7 @@ func (r *roadtest) render(v *pb.Verdict, stdout io.Writer) ([]byte, error) {
 		return verdictJSON(v)
 	}
 	o := page.Options{Source: filepath.Base(r.o.recording)}
-	if fd, ok := terminal(stdout); ok {
+	if fd, ok := live.Terminal(stdout); ok {
 		o.Width, _, _ = term.GetSize(fd)
 		o.Colour = os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb" //nolint:misspell // The convention's spelling.
 	}

@@ -106,7 +106,7 @@ func (r *roadtest) updateVehicle(ctx context.Context, stored *pb.Vehicle) (strin
 	if len(mask.GetPaths()) == 0 {
 		return stored.GetName(), nil
 	}
-	r.show.notef("%s is brought up to the vehicle file: %s", stored.GetName(), strings.Join(mask.GetPaths(), ", "))
+	r.show.Notef("%s is brought up to the vehicle file: %s", stored.GetName(), strings.Join(mask.GetPaths(), ", "))
 	// A repeat needs no etag of its own: the same values set twice are set once.
 	wanted.Etag = ""
 	_, err := push.Call(ctx, r.calls, r.vehicles.UpdateVehicle, &pb.UpdateVehicleRequest{Vehicle: wanted, UpdateMask: mask})

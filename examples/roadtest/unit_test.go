@@ -156,10 +156,10 @@ func progress() *pb.SessionProgress {
 
 func TestChangesAreToldOnceOnALineEach(t *testing.T) {
 	var out bytes.Buffer
-	d := newDisplay(&out, nil)
+	d := newDisplay(&out, nil, nil)
 	p := progress()
-	d.progress(p)
-	d.progress(p)
+	d.Progress(p)
+	d.Progress(p)
 	text := out.String()
 	for _, want := range []string{"2:05 found: warm idle 0:00 to 1:00", "2:05 refused: full-load pull 1:10 to 1:11: too short, throttle not fully open", "2:05 likeliest:", "2:05 missing:", "2:05 next: Drive on"} {
 		if strings.Count(text, want) != 1 {
@@ -170,7 +170,7 @@ func TestChangesAreToldOnceOnALineEach(t *testing.T) {
 		t.Errorf("what the server sends steers the terminal:\n%q", text)
 	}
 	out.Reset()
-	d.progress(&pb.SessionProgress{Manoeuvres: p.GetManoeuvres(), Conditions: p.GetConditions(), Prompt: p.GetPrompt()})
+	d.Progress(&pb.SessionProgress{Manoeuvres: p.GetManoeuvres(), Conditions: p.GetConditions(), Prompt: p.GetPrompt()})
 	if out.String() != "0:00 missing: nothing any more\n" {
 		t.Errorf("a gap that was filled is told as %q", out.String())
 	}
@@ -178,9 +178,9 @@ func TestChangesAreToldOnceOnALineEach(t *testing.T) {
 
 func TestTerminalShowsTheNewestStateInPlace(t *testing.T) {
 	var out bytes.Buffer
-	d := newDisplay(&out, cut([]recording.Sample{{TimeUS: 0}, {TimeUS: 300_000_000}}))
-	d.size = func() (int, int) { return 60, 24 }
-	d.progress(progress())
+	rows := 24
+	d := newDisplay(&out, func() (int, int) { return 60, rows }, cut([]recording.Sample{{TimeUS: 0}, {TimeUS: 300_000_000}}))
+	d.Progress(progress())
 	first := out.String()
 	lines := strings.Split(strings.TrimSuffix(first, "\n"), "\n")
 	for _, line := range lines {
@@ -192,13 +192,13 @@ func TestTerminalShowsTheNewestStateInPlace(t *testing.T) {
 		t.Errorf("the display is\n%q", first)
 	}
 	out.Reset()
-	d.notef("the server is %s", "away")
+	d.Notef("the server is %s", "away")
 	if want := "\x1b[" + strconv.Itoa(len(lines)) + "A\r\x1b[Jroadtest: the server is away\n" + first; out.String() != want {
 		t.Errorf("a note is shown as\n%q, want\n%q", out.String(), want)
 	}
-	d.size = func() (int, int) { return 60, 6 }
+	rows = 6
 	out.Reset()
-	d.end()
+	d.End()
 	_, rest, _ := strings.Cut(out.String(), "\x1b[J")
 	if got := strings.Count(rest, "\n"); got != 5 || !strings.HasSuffix(strings.TrimSpace(rest), "road") {
 		t.Errorf("a low terminal shows %d lines\n%q", got, rest)

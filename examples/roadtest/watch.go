@@ -32,7 +32,7 @@ func (r *roadtest) watch(ctx context.Context, session string) {
 			return
 		}
 		if err != nil {
-			r.show.notef("the progress of the drive is not shown any more: %v", err)
+			r.show.Notef("the progress of the drive is not shown any more: %v", err)
 			return
 		}
 		// The stream broke in the middle. Not all watchers of a server come back in the same instant.
@@ -64,7 +64,7 @@ func (r *roadtest) watchOnce(ctx context.Context, o push.Options, session string
 			case err != nil:
 				return err
 			}
-			r.show.progress(state.GetProgress())
+			r.show.Progress(state.GetProgress())
 		}
 	})
 	return ended, err
