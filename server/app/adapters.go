@@ -18,7 +18,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"github.com/airassay/airassay/plugins/replay"
-	//SIM "github.com/airassay/airassay/plugins/simulator"
+	"github.com/airassay/airassay/plugins/simulator"
 	"github.com/airassay/airassay/sdk/adapter"
 	"github.com/airassay/airassay/sdk/host"
 	"github.com/airassay/airassay/sdk/host/manifest"
@@ -27,7 +27,8 @@ import (
 
 // builtIn are the adapters that the program can be.
 var builtIn = map[string]func() adapter.Adapter{
-	"replay": replay.New,
+	"replay":    replay.New,
+	"simulator": simulator.New,
 	// SIM
 }
 
