@@ -404,6 +404,34 @@ func TestR6RequestsAreSentOneByOneInOrder(t *testing.T) {
 	}
 }
 
+func TestR6TimesThatTheSDKPutsInDoNotOverlap(t *testing.T) {
+	b := opened(t, newFakeConn())
+	var mu sync.Mutex
+	var spans [][2]int64
+	var all sync.WaitGroup
+	for range 8 {
+		all.Go(func() {
+			for range 200 {
+				r, err := b.ask(0x01, 0x0C)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				mu.Lock()
+				spans = append(spans, [2]int64{r.GetSentUs(), r.GetAnswers()[0].GetReceivedUs()})
+				mu.Unlock()
+			}
+		})
+	}
+	all.Wait()
+	slices.SortFunc(spans, func(x, y [2]int64) int { return slices.Compare(x[:], y[:]) })
+	for i := 1; i < len(spans); i++ {
+		if spans[i][0] < spans[i-1][1] {
+			t.Fatalf("a request sent at %d µs, while the answer to the one before came at %d µs", spans[i][0], spans[i-1][1])
+		}
+	}
+}
+
 func TestR7TimesAreOfOneClock(t *testing.T) {
 	before := int64(Now())
 	r, err := opened(t, newFakeConn()).ask(0x01, 0x0C)

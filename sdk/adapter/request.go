@@ -83,13 +83,18 @@ func (s *service) ask(ctx context.Context, d *device, request Request) (Answers,
 	}
 	ctx, cancel := context.WithTimeoutCause(ctx, request.Timeout+maxTimeout, ErrSilent)
 	defer cancel()
-	sent := Now()
 	done := start(s.log, "Request", func() (Answers, error) {
 		defer leave()
-		return linker.Request(ctx, request)
+		// The times that the author left out are taken before the next request may be sent.
+		sent := Now()
+		answers, err := linker.Request(ctx, request)
+		return complete(answers, err, sent, context.Cause(ctx))
 	})
 	answers, err := await(ctx, s, "Request", done, func(Answers, error) {})
-	return complete(answers, err, sent, context.Cause(ctx))
+	if errors.Is(err, errLate) {
+		return Answers{}, context.Cause(ctx)
+	}
+	return answers, err
 }
 
 // complete puts in what the author left out.
