@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -162,6 +163,18 @@ func TestStopAndGoIsNoSufficientDrive(t *testing.T) {
 		if !truth.EngineWarm || truth.HasFullLoad || truth.HasSteadyCruise {
 			t.Errorf("seed %d: warm %t, full load %t, steady cruise %t; want a warm engine and neither", c.Seed, truth.EngineWarm, truth.HasFullLoad, truth.HasSteadyCruise)
 		}
+	}
+}
+
+func TestFaultStaysVisibleWithoutTheSignalThatShowsIt(t *testing.T) {
+	c := scenario.Draw(scenario.Options{Condition: "CONDITION_AIR_TEMPERATURE_FAULT", Cause: "CAUSE_OPEN_OR_SHORT_CIRCUIT", Style: "good", Link: "serial_20"}, scenario.CaseSeed(101, 0))
+	truth := c.Run().Truth
+	if !truth.FaultVisible || !c.Visible(&truth, c.Signals) {
+		t.Fatal("an open thermistor that was recorded is not visible")
+	}
+	without := slices.DeleteFunc(slices.Clone(c.Signals), func(s engine.Signal) bool { return s == engine.IntakeTemp })
+	if c.Visible(&truth, without) || !slices.Contains(c.Signals, engine.IntakeTemp) {
+		t.Error("the fault is visible without the thermistor's signal, or the case itself lost it")
 	}
 }
 

@@ -84,6 +84,13 @@ func (c *Case) sight(t *Truth) sight {
 	}
 }
 
+// Visible tells whether the drive would show the fault if only these signals had been recorded.
+func (c *Case) Visible(t *Truth, signals []engine.Signal) bool {
+	less := *c
+	less.Signals = signals
+	return less.visible(t)
+}
+
 // visible tells whether the fault moves anything that was recorded by clearly
 // more than a sound vehicle may differ. It looks at the drawn fault, not at what a judge makes of it.
 func (c *Case) visible(t *Truth) bool {
@@ -129,7 +136,7 @@ func (c *Case) passageVisible(t *Truth, see sight, size float64) bool {
 		return t.HasFullLoad && c.restrictionVisible(t, see.load)
 	case "CAUSE_EXHAUST_CLOGGED":
 		// Loss of filling by residual gas and backflow; a sound exhaust costs up to about 6 %.
-		loss := c.Spec.Scavenging*t.choke + (math.Pow(1+t.choke, 1/1.3)-1)/(c.Spec.CompressionRatio-1)
+		loss := c.Spec.Scavenging*t.ExhaustChoke + (math.Pow(1+t.ExhaustChoke, 1/1.3)-1)/(c.Spec.CompressionRatio-1)
 		return t.HasFullLoad && see.pressure && loss >= 0.17
 	case "CAUSE_RECIRCULATION_LEAKS", "CAUSE_VALVE_TIMING":
 		return see.pressure && t.HasSteadyCruise

@@ -78,7 +78,8 @@ type Truth struct {
 	FullLoadSamples  int         `json:"full_load_samples"`
 	SteadyCruiseTime float64     `json:"steady_cruise_seconds"`
 	FullLoadTime     float64     `json:"full_load_seconds"`
-	choke            float64
+	// ExhaustChoke is the back-pressure over the manifold pressure at the highest flow at full load.
+	ExhaustChoke float64 `json:"exhaust_choke"`
 }
 
 // flowBin gathers what meters showed at about one flow.
@@ -289,7 +290,7 @@ func (w *watch) truth(c *Case, samples []link.Sample) Truth {
 		t.BarometerError = round(w.baroError/w.pressWeight, 2)
 	}
 	t.ManifoldDeficit = round(100*w.deficit, 2)
-	t.choke = w.choke
+	t.ExhaustChoke = round(w.choke, 4)
 	if w.veWeight > 0 {
 		t.VEFullLoad = round(w.ve/w.veWeight, 4)
 	}
