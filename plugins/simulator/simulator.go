@@ -6,6 +6,11 @@
 // known. Opened and fed, it is driven in step with the clock, and its control
 // unit is polled as a real link would poll it.
 //
+// A drive begins when a device is opened and something is wanted of it. It
+// stands still while no feed runs and while nothing is wanted, and goes on from
+// there; at its end the link falls silent. Opened again, it begins again, and is
+// the same drive to the last bit for the same wishes.
+//
 // The engine and all that belongs to it live in the packages below; they share
 // no line and no constant with whoever judges the samples.
 package simulator
@@ -208,7 +213,7 @@ func (s *simulator) Open(_ context.Context, id string) (adapter.Conn, error) {
 	made := s.setup.Load()
 	for _, d := range made.devices {
 		if d.file.Name == id {
-			return newVehicle(d.prepared(), made.speed), nil
+			return newVehicle(d.file.Name, d.prepared(), made.speed), nil
 		}
 	}
 	return nil, fmt.Errorf("%s: %w", id, adapter.ErrNoSuchDevice)

@@ -59,12 +59,13 @@ type item struct {
 	queued bool
 }
 
-// NewPoller polls a control unit that shows the given signals. The seed decides
-// jitter, losses and how often each signal is refreshed. Nothing is asked before Want.
-func NewPoller(class Class, shown []engine.Signal, refreshScale float64, seed uint64, source Source) *Poller {
-	p := &Poller{class: class, shown: shown, random: rand.New(rand.NewPCG(seed, 0x2545f4914f6cdd1d))}
+// NewPoller polls a control unit that shows the given signals, from now on, in
+// seconds. The seed decides jitter, losses and how often each signal is
+// refreshed. Nothing is asked before Want.
+func NewPoller(class Class, shown []engine.Signal, refreshScale float64, seed uint64, now float64, source Source) *Poller {
+	p := &Poller{class: class, shown: shown, next: now, last: micros(now), random: rand.New(rand.NewPCG(seed, 0x2545f4914f6cdd1d))}
 	p.latches = newLatches(refreshScale, p.random)
-	p.look(0, source, shown)
+	p.look(now, source, shown)
 	return p
 }
 

@@ -24,7 +24,7 @@ func class(t *testing.T, name string) link.Class {
 // poll asks for the wishes for a while and counts the samples of each signal.
 func poll(c link.Class, seconds float64, wishes ...link.Wish) (*link.Poller, map[engine.Signal]float64) {
 	r := &ramp{}
-	p := link.NewPoller(c, polled, 1, 3, r)
+	p := link.NewPoller(c, polled, 1, 3, 0, r)
 	p.Want(wishes)
 	run(p, r, seconds)
 	rates := map[engine.Signal]float64{}
@@ -126,7 +126,7 @@ func TestSignalsOfAGroupTravelTogether(t *testing.T) {
 
 func TestAChangeOfWishesTakesEffectAtOnce(t *testing.T) {
 	r := &ramp{}
-	p := link.NewPoller(class(t, "can_50"), polled, 1, 3, r)
+	p := link.NewPoller(class(t, "can_50"), polled, 1, 3, 0, r)
 	run(p, r, 1)
 	if len(p.Samples) > 0 {
 		t.Fatalf("%d samples that nobody wanted", len(p.Samples))

@@ -100,15 +100,24 @@ func (v *Vehicle) deriveBreathing(diesel bool) {
 
 func (v *Vehicle) deriveIntake(litres float64) {
 	i := &v.Intake
+	// Density of the charge in kg/m³ at the throttle, and the drop in Pa that a wide open one may cost.
+	density, drop := v.chargeDensity(), 900.0
+	or(&i.RatedFlow, v.usualFlow())
+	or(&i.ThrottleMM2, 1e3*i.RatedFlow/math.Sqrt(2*density*drop))
+	or(&i.ManifoldVolumeL, 1.55*litres)
+}
+
+func (v *Vehicle) chargeDensity() float64 {
+	return 1.16 * math.Pow(math.Max(1, v.Charger.MaxRatio), 0.9)
+}
+
+// usualFlow is the air in g/s that such an engine takes at its rated speed.
+func (v *Vehicle) usualFlow() float64 {
 	curve := engine.BreathingCurve{Max: v.Breathing.TypeMax, PeakRPM: v.Breathing.TypePeakRPM, DroopLow: v.Breathing.DroopLow, DroopHigh: v.Breathing.DroopHigh}
 	for j, b := range v.Breathing.Bumps {
 		curve.Bumps[j] = engine.Bump{RPM: b.RPM, Width: b.WidthRPM, Height: b.Height}
 	}
-	// Density of the charge in kg/m³ at the throttle, and the drop in Pa that a wide open one may cost.
-	density, drop := 1.16*math.Pow(math.Max(1, v.Charger.MaxRatio), 0.9), 900.0
-	or(&i.RatedFlow, curve.At(v.RatedRPM)*litres*v.RatedRPM/120*density)
-	or(&i.ThrottleMM2, 1e3*i.RatedFlow/math.Sqrt(2*density*drop))
-	or(&i.ManifoldVolumeL, 1.55*litres)
+	return curve.At(v.RatedRPM) * v.DisplacementL * v.RatedRPM / 120 * v.chargeDensity()
 }
 
 func (v *Vehicle) deriveMeters() {
@@ -301,6 +310,14 @@ func (v *Vehicle) check(p *problems) {
 			p.addf("vehicle.body.gears", "does not fall from %g to %g; expected first gear first", v.Body.Gears[i-1], v.Body.Gears[i])
 		}
 	}
+	if usual := v.usualFlow(); v.Intake.RatedFlow < usual/3 || v.Intake.RatedFlow > 3*usual {
+		p.addf("vehicle.intake.rated_flow_g_per_s", "is %g for an engine that takes about %.3g; expected a third to three times that", v.Intake.RatedFlow, usual)
+	}
+	for i, m := range v.AirMeter.Meters {
+		if v.AirMeter.Technology == "vane" && m.TauMS < 20 {
+			p.addf(fmt.Sprintf("vehicle.air_meter.meters[%d].tau_ms", i), "is %g for a vane; expected 20 or more: a flap has mass", m.TauMS)
+		}
+	}
 	v.checkSignals(p)
 }
 
@@ -356,6 +373,9 @@ func (f *File) checkFault(p *problems) {
 	}
 	if c := (Case{Spec: f.kind()}); !c.fits(chosen) {
 		p.addf("fault.cause", "%s does not go with this vehicle; expected %s", x.Cause, chosen.needs)
+	}
+	if m := x.Magnitudes; m != nil && m.FilterDropKPa < -f.Vehicle.Intake.FilterDropKPa {
+		p.addf("fault.magnitudes.filter_drop_kpa", "is %g; expected %g or more, the filter's own drop taken away", m.FilterDropKPa, -f.Vehicle.Intake.FilterDropKPa)
 	}
 	if m := x.Magnitudes; m != nil && (len(m.Meters) > len(f.Vehicle.AirMeter.Meters) || len(m.InjectorBank) > f.Vehicle.Banks) {
 		p.addf("fault.magnitudes", "concern more meters or banks than the vehicle has")

@@ -1,7 +1,7 @@
 // Copyright 2026 The Airassay Authors
 // SPDX-License-Identifier: Apache-2.0
 
-// Command serve is the simulator's adapter as a program of its own.
+// Command simulatoradapter is the adapter of simulated vehicles, as a program of its own.
 package main
 
 import (
