@@ -1,0 +1,78 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package conformance
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"sync"
+)
+
+// shop holds what all runs of an adapter share.
+type shop struct {
+	host, stranger *identity
+	sockets        string // folder of the folders for sockets
+	logs           string
+
+	mu      sync.Mutex
+	runs    int
+	verbose io.Writer
+}
+
+func newShop(o *Options) (*shop, error) {
+	s := &shop{logs: o.Logs, verbose: o.Verbose}
+	var errs [4]error
+	s.host, errs[0] = newIdentity()
+	s.stranger, errs[1] = newIdentity()
+	s.sockets, errs[2] = os.MkdirTemp(shortTemp(), "airassay-kit-")
+	if s.logs != "" {
+		errs[3] = os.MkdirAll(s.logs, 0o755)
+	}
+	return s, errors.Join(errs[:]...)
+}
+
+// shortTemp is a folder for temporary files in which the path of a Unix socket fits into the 104 bytes that it may have.
+func shortTemp() string {
+	dir := os.TempDir()
+	if len(dir) > 40 && filepath.Separator == '/' {
+		return "/tmp" // the variable TMPDIR may lead deep; the default of every Unix does not
+	}
+	return dir
+}
+
+func (s *shop) close() error { return os.RemoveAll(s.sockets) }
+
+// place makes a folder for the socket of one run, and a file for its log.
+func (s *shop) place() (dir string, log io.WriteCloser, err error) {
+	s.mu.Lock()
+	s.runs++
+	run := s.runs
+	s.mu.Unlock()
+	dir = filepath.Join(s.sockets, strconv.Itoa(run))
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		return "", nil, err
+	}
+	if s.logs == "" {
+		return dir, nil, nil
+	}
+	file, err := os.Create(filepath.Join(s.logs, fmt.Sprintf("run-%03d.log", run)))
+	if err != nil {
+		return "", nil, errors.Join(err, os.RemoveAll(dir))
+	}
+	return dir, file, nil
+}
+
+// pass shows a line of an adapter's log to who wants to see it.
+func (s *shop) pass(line string) {
+	if s.verbose == nil {
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	_, _ = fmt.Fprintln(s.verbose, line) // a terminal that is gone fails no adapter
+}
