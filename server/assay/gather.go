@@ -131,7 +131,7 @@ func (a *Assay) gatherRest(p *point) {
 	}
 	if p.pressure.ok && p.pressure.v > 45 {
 		r.pressure.add(p.pressure.v, 1)
-		if b := a.held(sigBaro, p.t); known(b) {
+		if b := a.held(sigBaro, p.t); b >= lowestBaroKPa && b <= highestBaroKPa {
 			r.gap.add(p.pressure.v-b, 1)
 		}
 	}

@@ -25,8 +25,8 @@ const (
 
 // Pace follows a drive as its samples arrive, ahead of the assay's own order, and tells what the assay wants next: what
 // moves with the engine fast while it pulls, for that is over in seconds; trims while it runs, for they speak only
-// averaged; temperatures and pressures of the day rarely, but often while the engine stands. It is not safe for
-// concurrent use. Memory does not grow.
+// averaged; the mixture in both, since a pull is driven with another; temperatures and pressures of the day rarely, but
+// often while the engine stands. It is not safe for concurrent use. Memory does not grow.
 type Pace struct {
 	signals []signal
 	paths   []string
@@ -120,6 +120,7 @@ var (
 	ratesInstant  = rates{1, 10, 0}
 	ratesFollow   = rates{1, 4, 0.5}
 	ratesPedal    = rates{1, 4, 1}
+	ratesMixture  = rates{0.2, 2, 2}
 	ratesTrim     = rates{0.2, 2, 0.2}
 	ratesHeat     = rates{1, 0.5, 0.2}
 	ratesOfTheDay = rates{0.5, 0.1, 0.05}
@@ -158,7 +159,9 @@ func (p *Pace) class(s signal) rates {
 		return either(!p.have[sigMAPHigh], ratesInstant, ratesFollow)
 	case sigThrottle, sigPedalD:
 		return ratesPedal
-	case sigShortTrim1, sigShortTrim2, sigLongTrim1, sigLongTrim2, sigFuelStatus, sigLambdaCommand:
+	case sigLambda1, sigLambda2, sigLambdaCommand, sigFuelStatus:
+		return ratesMixture
+	case sigShortTrim1, sigShortTrim2, sigLongTrim1, sigLongTrim2:
 		return ratesTrim
 	case sigIAT, sigIAT11, sigCoolant, sigSpeedRoad, sigRecirculation, sigPurge:
 		return ratesHeat

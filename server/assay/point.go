@@ -96,6 +96,7 @@ func (a *Assay) at(t int64) point {
 	a.readTemperatures(&p)
 	a.readFuel(&p)
 	a.readDriver(&p)
+	a.forgetBeforePull(&p)
 	a.readLoads(&p)
 	a.settle(&p)
 	return p
@@ -181,6 +182,31 @@ func (a *Assay) readFuel(p *point) {
 		}
 	}
 	p.fuelAir = a.fuelAir(p)
+}
+
+// forgetBeforePull leaves out what was last read before the pull began. Control units leave closed loop and ask for another
+// mixture when the pedal goes down, so that what held a moment before says nothing of now; a link that spends itself on
+// flow and speed reads such states rarely.
+func (a *Assay) forgetBeforePull(p *point) {
+	if !p.full {
+		return
+	}
+	before := func(s signal) bool {
+		r := a.tracks[s].hold(p.t, signals[s].holdUS)
+		return r.ok && p.t-r.ageUS < a.fullSince
+	}
+	if before(sigFuelStatus) {
+		p.closedLoop = unknown
+	}
+	if before(sigLambdaCommand) {
+		p.lambdaCmd = math.NaN()
+	}
+	if before(sigShortTrim1) || before(sigLongTrim1) {
+		p.trim[0] = math.NaN()
+	}
+	if before(sigShortTrim2) || before(sigLongTrim2) {
+		p.trim[1] = math.NaN()
+	}
 }
 
 // settledLambda leaves out a mixture that is on its way to another.

@@ -207,6 +207,7 @@ func (a *Assay) judgeSegment(s *segment) {
 	fail(s.blurred*2 > s.samples, GateNotSimultaneous)
 	switch s.kind {
 	case ManoeuvreFullLoadPull:
+		fail(s.coolant.n > 0 && s.coolant.mean < warmTrimC, GateEngineNotWarm)
 		fail(s.maxRPM-s.minRPM < minPullSpanRPM, GateSpeedSpanTooSmall)
 		fail(s.fell, GateGearChange)
 		fail(s.maxRPM < lowestFullLoadRPM+400, GateEngineSpeedTooLow)
