@@ -125,6 +125,11 @@ var house = []acquaintance{
 		why: "the program reads flags and runs the wiring; it starts itself in an adapter's role",
 	},
 	{
+		who: "server/truth/...",
+		may: []string{"api/...", "sdk/...", "plugins/simulator/...", "server/truth/...", "server/assay/...", "server/rpc/..."},
+		why: "to measure how often the assay is right it must know the simulator's truth and the verdict; it knows nothing else, and the bans keep everybody from it",
+	},
+	{
 		who:      "server/endtoend/...",
 		testsMay: []string{"api/...", "sdk/recording/...", "sdk/adapter", "sdk/host/manifest"},
 		why:      "it meets the program as a caller does, as a process behind its contract; knowing more, it would forgive more",
@@ -177,7 +182,7 @@ var freights = []freight{
 	{who: "server/assay/...", why: "numbers that decide over a repair depend on no code that others change"},
 }
 
-// ban names packages outside the module, or "C", that one may not import directly. Tests are free.
+// ban names packages, or "C", that one may not import directly. Tests are free.
 type ban struct {
 	who, except string
 	packages    []string
@@ -199,6 +204,11 @@ var bans = []ban{
 		who:      "server/assay/...",
 		packages: []string{"math/rand", "crypto/rand", "runtime/...", "unsafe", "hash/maphash"},
 		why:      "same samples, same bytes: nothing that differs between two runs",
+	},
+	{
+		who: "...", except: "server/truth/...",
+		packages: []string{module + "/server/truth/..."},
+		why:      "the benchmark measures; whoever imported it would let the judge look at the truth",
 	},
 	{
 		who: "...", except: "plugins/passthru/...",
