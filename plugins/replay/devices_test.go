@@ -35,7 +35,7 @@ func TestFolderIsListedWrongly(t *testing.T) {
 		"odd.log": "a;b\n", "odd.log" + mappingSuffix: answered,
 		".hidden.csv": good, ".hidden/recording.csv": good, "deep/deeper/recording.csv": good,
 		"vehicle.json": `{"displacement_l": 2.0, "cylinders": 4}`, "README.md": "# Drives\n\nSome text, with commas, and 3 numbers: 1, 2.\n",
-		"empty.csv": "", "binary": "time\x00s\x01\x02\n\x00", "other/notes.txt": "x",
+		"empty.csv": "", "loose" + mappingSuffix: good, "binary": "time\x00s\x01\x02\n\x00", "other/notes.txt": "x",
 	})
 	b := newBench(t, dir, "")
 	got := map[string]*adapterv1beta1.Device{}

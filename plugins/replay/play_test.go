@@ -333,6 +333,31 @@ func TestPauseLosesOrRepeatsSamples(t *testing.T) {
 	}
 }
 
+// Between two samples that are far apart, a new feed or a pause must not bring the second one early.
+func TestPauseShortensADistance(t *testing.T) {
+	for _, speed := range []int{1, 4} {
+		b := newBench(t, folder(t, map[string]string{"a.csv": "time_s,EngineSpeed\n0.0,800\n2.0,801\n"}), fmt.Sprintf(`"speed": %d`, speed))
+		b.mustOpen("a.csv")
+		l := b.feed(wants("a.csv", speedPath))
+		began := time.Now()
+		l.untilSamples(1)
+		first := l.samples[0]
+		l.end()
+		l = b.feed(wants("a.csv"))
+		if err := l.Send(wants("a.csv", speedPath)); err != nil {
+			t.Fatal(err)
+		}
+		l.untilSamples(1)
+		if took, want := time.Since(began), 2*time.Second/time.Duration(speed); took < want-100*time.Millisecond || took > want+1500*time.Millisecond {
+			t.Errorf("at speed %d the second sample came after %v, want %v", speed, took, want)
+		}
+		if distance := l.samples[0].us - first.us; distance != 2_000_000 || len(l.gaps) > 0 {
+			t.Errorf("at speed %d the second sample stands %d µs after the first, want 2 s; gaps %v", speed, distance, l.gaps)
+		}
+		l.end()
+	}
+}
+
 // While nothing is wanted, a recording that waits for nobody would be over at once.
 func TestRecordingRunsOnWhileNothingIsWanted(t *testing.T) {
 	b := newBench(t, folder(t, map[string]string{"a.csv": evenly(5, 20*time.Millisecond)}), `"speed": "max"`)
