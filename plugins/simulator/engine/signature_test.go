@@ -94,6 +94,9 @@ func TestFaultsLeaveTheSignaturesOfTheirPhysics(t *testing.T) {
 		"offset":            {Faults{Meter: [2]MeterFault{{Offset: 0.4e-3}}}, signature{[4]float64{13, 3, 1, 0}, [3]float64{-12, -3, -1}, 1, 100, 2, 1.2}},
 		"gain high":         {Faults{Meter: [2]MeterFault{{Gain: 1.12}}}, signature{[4]float64{11, 11, 11, 11}, [3]float64{-11, -11, -11}, 0.89, 112, 2, 1}},
 		"manifold leak":     {Faults{ManifoldLeakArea: HoleArea(2)}, signature{[4]float64{-22, -4, -1, 0}, [3]float64{25, 4, 1}, 1, 100, 2, 2}},
+		"larger leak":       {Faults{ManifoldLeakArea: HoleArea(3)}, signature{[4]float64{-59, -9, -3, 0}, [3]float64{free, 10, 3}, 1, 100, 2, 3}},
+		"unfiltered air":    {Faults{FilterDrop: -700}, signature{[4]float64{}, [3]float64{}, 1, 100.5, 1.4, 0.5}},
+		"stuck at 20 g/s":   {Faults{Meter: [2]MeterFault{{Signal: SignalStuck, StuckAt: 0.020}}}, signature{[4]float64{192, 30, -62, -145}, [3]float64{free, free, free}, free, free, 2, 4}},
 		"duct leak":         {Faults{DuctLeakArea: 1.8e-4}, signature{[4]float64{-11, -11, -11, -11}, [3]float64{11, 11, 11}, 1.11, 90, 2, 1.5}},
 		"clogged filter":    {Faults{FilterDrop: 10300}, signature{[4]float64{}, [3]float64{}, 1, 93, 8.5, 1}},
 		"clogged exhaust":   {Faults{ExhaustDrop: 185e3}, signature{[4]float64{0, -1, -8, -29}, [3]float64{}, 1, 75, 1.5, 4}},
@@ -123,6 +126,47 @@ func TestFaultsLeaveTheSignaturesOfTheirPhysics(t *testing.T) {
 	}
 }
 
+// Where the trim that was learned at high load is applied at full load as well, a flat fault vanishes from λ there,
+// and what remains of the others is their shape.
+func TestLearnedTrimAtFullLoadLeavesTheShapeOnly(t *testing.T) {
+	for name, c := range map[string]struct {
+		faults Faults
+		lambda float64
+	}{
+		"gain low":          {Faults{Meter: [2]MeterFault{{Gain: 0.85}}}, 1},
+		"contaminated":      {Faults{Meter: [2]MeterFault{{DirtLoss: 0.119, DirtFlow: 7178}}}, 1.08},
+		"dirt without loss": {Faults{Meter: [2]MeterFault{{DirtFlow: 7178}}}, 1.07},
+		"gain high":         {Faults{Meter: [2]MeterFault{{Gain: 1.12}}}, 1},
+		"duct leak":         {Faults{DuctLeakArea: 1.8e-4}, 1},
+		"low pressure":      {Faults{FuelPressure: 0.8}, 1},
+		"high pressure":     {Faults{FuelPressure: 1.2}, 1},
+	} {
+		spec := reference()
+		spec.Control.LongTrim, spec.Control.FullLoadTrim = AdditiveAndFactor, 1
+		e := BenchEngine(spec, c.faults, referenceDay)
+		e.FullLoadTable(NominalFullLoad(spec))
+		Run(e, BenchPoint{RPM: 2800, Pressure: 80e3, Seconds: 60, Learn: 20})
+		full := Run(e, BenchPoint{RPM: 5000, Seconds: 6})
+		near(t, name+": λ over the commanded one", full.Lambda/full.Commanded, c.lambda, 0.015)
+	}
+}
+
+// An engine without a meter meters its fuel by temperature, and so shows in its trims what one with a meter does not.
+func TestAirTemperatureMovesTheTrimsOnlyWhereThereIsNoMeter(t *testing.T) {
+	spec := reference()
+	spec.Meter, spec.Meters = NoMeter, nil
+	spec.HeatExponent = 0 // plain density, as the table of signatures has it
+	warm := Faults{IntakeTempBias: 20}
+	for i, p := range points[:3] {
+		p.Seconds = 40
+		moved := 100 * ((1+Bench(spec, warm, referenceDay, p).Trim)/(1+Bench(spec, Faults{}, referenceDay, p).Trim) - 1)
+		// The ports heat the charge, most at idle, which takes a part of the bias away.
+		near(t, "trim", moved, []float64{5, 6, 6.2}[i], 0.6)
+	}
+	moved := Bench(spec, warm, referenceDay, points[3]).Lambda / Bench(spec, Faults{}, referenceDay, points[3]).Lambda
+	near(t, "λ", moved, 1.065, 0.008)
+}
+
 func maybe(t *testing.T, what string, got, want, tolerance float64) {
 	t.Helper()
 	if !math.IsNaN(want) {
@@ -140,6 +184,32 @@ func TestLoadDefinitionsOfTheStandard(t *testing.T) {
 	}
 	e.ecu.baro, e.heat.ambientSensor = 83.5e3, kelvin+10
 	near(t, "calculated load at height", e.ecu.calculatedLoad(Drive{RPM: 5500}), 93.0, 0.1)
+	e.ecu.baro, e.heat.ambientSensor = 100.5e3, kelvin+35
+	near(t, "norm factor on a hot day", 100*118.0/150/e.ecu.calculatedLoad(Drive{RPM: 5500}), 0.9756, 0.0003)
+	e.Spec.Control.LoadTorque = true
+	if got := e.ecu.calculatedLoad(Drive{RPM: 5500}); got > 79 {
+		t.Errorf("as a share of torque the load is %.1f %%, want less than as a share of air", got)
+	}
+	e.ecu.air = 0.1 * 0.150 * 0.9756
+	near(t, "share of torque without torque", e.ecu.calculatedLoad(Drive{RPM: 5500}), 0, 1e-9)
+}
+
+func TestCylindersTakeWhatSpeedAndDensitySay(t *testing.T) {
+	got := Bench(reference(), Faults{}, Weather{Pressure: 101e3, Temperature: kelvin + 20}, BenchPoint{RPM: 2500, Pressure: 98e3, Seconds: 15})
+	// 39.91 g/s for 0.85, 2.0 L, 2500/min, 98 kPa and 303 K.
+	want := 0.03991 * got.Efficiency / 0.85 * got.Pressure / 98e3 * 303 / got.ChargeTemp
+	near(t, "air in g/s", 1000*got.Engine, 1000*want, 0.02)
+}
+
+func TestTotalTrimIsTheReciprocalOfTheMetersError(t *testing.T) {
+	for _, e := range []float64{-0.2, -0.1, 0.1, 0.2} {
+		spec := reference()
+		spec.Control.LongLimit, spec.Control.ShortLimit = 0.4, 0.4
+		at := points[1]
+		at.Seconds = 60
+		got := Bench(spec, Faults{Meter: [2]MeterFault{{Gain: 1 + e}}}, referenceDay, at).Trim
+		near(t, "total trim in %", 100*got, -100*e/(1+e), 0.2)
+	}
 }
 
 // wander is a drive of random speed and pedal.

@@ -24,11 +24,11 @@ type Wish struct {
 //
 // A request carries up to Class.Group values, and takes the same time however
 // many it carries: latency, not length, is what a request costs. Signals with a
-// rate come first, the latest in its own periods before the others; what is left
-// goes to those without, by what they are worth to who judges air. Where the
-// rates ask for more than the link carries, all get less, about in proportion; signals
-// without a rate that have waited for two seconds get every second choice. Signals of one group
-// travel in one request, or in requests that follow each other.
+// rate come first, the latest in its own periods before the others. What is left
+// goes to those without, by what they are worth to who judges air; they get
+// every second choice at least. Where the rates ask for more than the link
+// carries, all get less, about in proportion. Signals of one group travel in one
+// request, or in requests that follow each other.
 //
 // A request without an answer is made again. A Poller is not safe for concurrent use.
 type Poller struct {
@@ -40,7 +40,7 @@ type Poller struct {
 	items []item
 	queue []int // items to ask next
 	next  float64
-	fed   bool  // the last choice was a starving one
+	rated bool  // the last choice was of a signal with a rate
 	last  int64 // µs, of the last stamp
 
 	// Samples are what came; who takes them away empties the slice.
@@ -154,16 +154,25 @@ func (p *Poller) choose(at float64) (asked []int) {
 
 // fill queues the most urgent item that is not asked already, and those of its group.
 func (p *Poller) fill(at float64, asked []int) bool {
-	best, most := -1, 0.0
+	rated, free := -1, -1
 	for i := range p.items {
-		if u := p.items[i].urgency(at, p.fed); u > most && !slices.Contains(asked, i) {
-			best, most = i, u
+		x := &p.items[i]
+		switch {
+		case slices.Contains(asked, i):
+		case x.RateHz == 0 && (free < 0 || x.urgency(at) > p.items[free].urgency(at)):
+			free = i
+		case x.RateHz > 0 && at >= x.due && (rated < 0 || x.urgency(at) > p.items[rated].urgency(at)):
+			rated = i
 		}
+	}
+	best := rated
+	if rated < 0 || p.rated && free >= 0 {
+		best = free
 	}
 	if best < 0 {
 		return false
 	}
-	p.fed = most >= starved
+	p.rated = best == rated
 	p.enqueue(best)
 	group := p.items[best].Group
 	for i := range p.items {
@@ -179,26 +188,12 @@ func (p *Poller) enqueue(i int) {
 	p.queue = append(p.queue, i)
 }
 
-const (
-	// starving is the time in s after which a signal without a rate may go before those with one.
-	starving = 2.0
-	// starved is the least urgency of such a signal.
-	starved = 1e6
-)
-
-// urgency orders what to ask: 0 for not now, below 1 for what may wait. With fed, starving signals wait with the others.
-func (x *item) urgency(at float64, fed bool) float64 {
-	since := at - x.last
-	switch {
-	case x.RateHz > 0 && at < x.due:
-		return 0
-	case x.RateHz > 0:
-		return math.Min(1+since*x.RateHz, starved/2)
-	case since > starving && !fed:
-		return starved + math.Min(since, starved)
+// urgency orders items with a rate among themselves, and those without.
+func (x *item) urgency(at float64) float64 {
+	if x.RateHz > 0 {
+		return (at - x.last) * x.RateHz
 	}
-	// Between 0 and 1, growing with the time since the last answer in its own measure.
-	return 1 - 1/(1+since/x.weight)
+	return (at - x.last) / x.weight
 }
 
 // ripe tells whether an item may travel with its group: not before half of its own period is over.

@@ -290,6 +290,22 @@ func (v *Vehicle) check(p *problems) {
 	if v.Aspiration == "natural" && v.Charger != (Charger{}) {
 		p.addf("vehicle.charger", "is given, but vehicle.aspiration is natural; say turbo or supercharged, or leave the charger out")
 	}
+	if len(v.Control.InjectorScale) != v.Banks {
+		p.addf("vehicle.control.injector_scale", "has %d values; expected one for each of %d bank(s)", len(v.Control.InjectorScale), v.Banks)
+	}
+	for i := 1; i < len(v.Body.Gears); i++ {
+		if v.Body.Gears[i] >= v.Body.Gears[i-1] {
+			p.addf("vehicle.body.gears", "does not fall from %g to %g; expected first gear first", v.Body.Gears[i-1], v.Body.Gears[i])
+		}
+	}
+	if usual := v.usualFlow(); v.Intake.RatedFlow < usual/3 || v.Intake.RatedFlow > 3*usual {
+		p.addf("vehicle.intake.rated_flow_g_per_s", "is %g for an engine that takes about %.3g; expected a third to three times that", v.Intake.RatedFlow, usual)
+	}
+	v.checkMeters(p)
+	v.checkSignals(p)
+}
+
+func (v *Vehicle) checkMeters(p *problems) {
 	meters := len(v.AirMeter.Meters)
 	switch none := v.AirMeter.Technology == "none"; {
 	case none && meters > 0:
@@ -302,23 +318,11 @@ func (v *Vehicle) check(p *problems) {
 	if v.Fuel == "diesel" && v.AirMeter.Technology == "none" {
 		p.addf("vehicle.air_meter.technology", "is none for a diesel; expected a meter, which its recirculation is held by")
 	}
-	if len(v.Control.InjectorScale) != v.Banks {
-		p.addf("vehicle.control.injector_scale", "has %d values; expected one for each of %d bank(s)", len(v.Control.InjectorScale), v.Banks)
-	}
-	for i := 1; i < len(v.Body.Gears); i++ {
-		if v.Body.Gears[i] >= v.Body.Gears[i-1] {
-			p.addf("vehicle.body.gears", "does not fall from %g to %g; expected first gear first", v.Body.Gears[i-1], v.Body.Gears[i])
-		}
-	}
-	if usual := v.usualFlow(); v.Intake.RatedFlow < usual/3 || v.Intake.RatedFlow > 3*usual {
-		p.addf("vehicle.intake.rated_flow_g_per_s", "is %g for an engine that takes about %.3g; expected a third to three times that", v.Intake.RatedFlow, usual)
-	}
 	for i, m := range v.AirMeter.Meters {
 		if v.AirMeter.Technology == "vane" && m.TauMS < 20 {
 			p.addf(fmt.Sprintf("vehicle.air_meter.meters[%d].tau_ms", i), "is %g for a vane; expected 20 or more: a flap has mass", m.TauMS)
 		}
 	}
-	v.checkSignals(p)
 }
 
 func (v *Vehicle) checkSignals(p *problems) {
