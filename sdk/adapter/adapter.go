@@ -9,7 +9,8 @@ import (
 )
 
 // Adapter is what an author writes: one type that knows one kind of interface hardware. Serve calls Describe once before
-// anything else; Configure and Open are called one at a time, Devices at any time and concurrently with all others.
+// anything else; Configure is called alone of its kind and while nothing is open, Devices at any time, Open for several
+// devices at once but only once for each.
 //
 // Each method observes its context: it returns within a second of the context's end. An error that says what happened
 // (ErrUnplugged and its like, possibly wrapped) reaches the host as such; any other is reported as a defect of the

@@ -270,7 +270,7 @@ func (s *Sink) Link(condition LinkCondition) {
 			return
 		}
 	}
-	s.link(condition, Now())
+	s.link(condition, max(Now(), s.latest)) // A recording's times may have run ahead of the clock.
 	s.poke()
 }
 

@@ -232,7 +232,8 @@ func (r *result) adviceClear() bool {
 }
 
 func (r *result) advise() {
-	if r.gateFailed() || !r.hasLeader() {
+	// Without a pull that counted, another drive tells more than any inspection, as long as nothing is firm.
+	if r.gateFailed() || !r.hasLeader() || !r.out.Conclusive && r.a.usedCount(ManoeuvreFullLoadPull) == 0 {
 		r.adviseDrive()
 	}
 	e := r.expectedRegrets()

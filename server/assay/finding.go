@@ -58,12 +58,12 @@ func (a *Assay) conclude() *Assessment {
 	r.distrust()
 	r.evidence()
 	r.manoeuvres()
+	r.decideConclusive()
 	r.advise()
 	if r.gateFailed() {
 		// A curve beside "cannot be judged" would read as one that was measured.
 		r.out.MeterErrors = nil
 	}
-	r.decideConclusive()
 	r.gaps()
 	r.useAndProposals()
 	return r.out
