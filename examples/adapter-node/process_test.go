@@ -284,21 +284,6 @@ func TestBrokenLifelineReleasesTheBoxThoughNobodyReads(t *testing.T) {
 	c.ends(5*time.Second, 0)
 }
 
-func TestAdapterWithoutLifelineEnds(t *testing.T) {
-	began := time.Now()
-	c := greeted(t)
-	if _, err := c.Describe(within(t), &adapterv1beta1.DescribeRequest{}); err != nil {
-		t.Fatal(err)
-	}
-	c.ends(13*time.Second, 0)
-	if took := time.Since(began); took < 9*time.Second {
-		t.Errorf("K2: ended after %v", took)
-	}
-	if said, _ := io.ReadAll(c.errs); !bytes.Contains(said, []byte("no lifeline was opened")) {
-		t.Errorf("it does not say why: %s", said)
-	}
-}
-
 func TestTerminatedAdapterReleasesTheBox(t *testing.T) {
 	c := greeted(t)
 	c.hold()
