@@ -89,6 +89,12 @@ func (f *frontEnd) drive(ctx context.Context, address string) error {
 	stop()
 	watchers.Wait()
 	f.show.End()
+	if !f.show.InPlace() && err == nil {
+		const columns = 80
+		for _, line := range f.pulls.Lines(columns) {
+			_, _ = fmt.Fprintln(f.t.err, line)
+		}
+	}
 	return err
 }
 

@@ -101,7 +101,7 @@ func (d *Display) Progress(p *pb.SessionProgress) {
 	defer d.mu.Unlock()
 	d.state = p
 	if d.o.Size == nil {
-		d.changes()
+		d.changes(false)
 		return
 	}
 	d.erase()
@@ -112,18 +112,28 @@ func (d *Display) Progress(p *pb.SessionProgress) {
 func (d *Display) End() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.state != nil && d.o.Size != nil {
+	switch {
+	case d.state == nil:
+	case d.o.Size == nil:
+		d.changes(true)
+	default:
 		d.erase()
 		d.draw()
 	}
 	d.drawn, d.state = 0, nil
 }
 
-// changes writes a line for everything that is new since the state before.
-func (d *Display) changes() {
+// grownUS is how long, in microseconds of the drive, a stretch must have been over before it is told: while it grows it
+// would be told again and again.
+const grownUS = 3_000_000
+
+// changes writes a line for everything that is new since the state before; with all also for what may still grow.
+func (d *Display) changes(all bool) {
 	l := lines(d.state)
 	for _, m := range l.manoeuvres {
-		d.sayNew(m.key, m.text)
+		if all || d.state.GetLatestTimeUs()-m.endUS >= grownUS {
+			d.sayNew(m.key, m.text)
+		}
 	}
 	d.sayNew("likeliest", l.likeliest)
 	d.sayNew("missing", l.missing)
@@ -188,7 +198,10 @@ type progressLines struct {
 }
 
 // manoeuvreLine is one stretch. The key is the same for the same stretch in every state.
-type manoeuvreLine struct{ key, text string }
+type manoeuvreLine struct {
+	key, text string
+	endUS     int64
+}
 
 func lines(p *pb.SessionProgress) progressLines {
 	words := wording.For("")
@@ -199,7 +212,8 @@ func lines(p *pb.SessionProgress) progressLines {
 			kind = "found"
 		}
 		l.manoeuvres = append(l.manoeuvres, manoeuvreLine{
-			key: fmt.Sprintf("%s %d %d", kind, m.GetKind(), m.GetStartUs()),
+			key:   fmt.Sprintf("%s %d %d", kind, m.GetKind(), m.GetStartUs()),
+			endUS: m.GetEndUs(),
 			text: Printable(fmt.Sprintf("%s %s to %s: %s", words.Manoeuvre(m.GetKind()),
 				wording.Clock(m.GetStartUs()), wording.Clock(m.GetEndUs()), stretch(words, m))),
 		})
