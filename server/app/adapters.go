@@ -70,6 +70,8 @@ type AdapterOptions struct {
 	Directory string
 	// Simulator runs the built-in simulator.
 	Simulator bool
+	// Scenarios is a directory of scenario files that the simulator offers besides its own; empty for none.
+	Scenarios string
 	// SimulatorSpeed is how fast it drives, as a multiple of real time; 1 where it is 0.
 	SimulatorSpeed float64
 	// Recordings is a directory that the built-in replay plays from; empty for none.
@@ -85,6 +87,7 @@ type AdapterOptions struct {
 func declareAdapters(flags *pflag.FlagSet, o *AdapterOptions) {
 	flags.StringVar(&o.Directory, "adapters", "", "run the adapters in this `DIRECTORY`: a folder for each, with its manifest.json")
 	flags.BoolVar(&o.Simulator, "simulator", false, "run the built-in simulator, an adapter whose devices are simulated vehicles")
+	flags.StringVar(&o.Scenarios, "scenarios", "", "let the simulator, which this runs too, offer the scenario files in this `DIRECTORY` besides its own")
 	flags.Float64Var(&o.SimulatorSpeed, "simulator-speed", 1, "let simulated vehicles drive this `FACTOR` faster than real time")
 	flags.StringVar(&o.Recordings, "recordings", "", "run the built-in replay, an adapter whose devices are the recordings in this `DIRECTORY`")
 	flags.Float64Var(&o.ReplaySpeed, "replay-speed", 1, "play recordings this `FACTOR` faster than they were driven")
@@ -102,7 +105,11 @@ func (o *AdapterOptions) load() (found []adapters.Adapter, problems []error, err
 			found = append(found, adapters.Adapter{Manifest: m, BuiltIn: true})
 		}
 	}
-	add("simulator", o.Simulator, map[string]any{"speed": orOne(o.SimulatorSpeed)})
+	simulated := map[string]any{"speed": orOne(o.SimulatorSpeed)}
+	if o.Scenarios != "" {
+		simulated["scenario_directory"] = absolutePath(o.Scenarios)
+	}
+	add("simulator", o.Simulator || o.Scenarios != "", simulated)
 	add("replay", o.Recordings != "", map[string]any{"directory": absolutePath(o.Recordings), "speed": orOne(o.ReplaySpeed)})
 	if err != nil || o.Directory == "" {
 		return found, problems, joinDebug(found, o.Debug, err)

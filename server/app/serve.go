@@ -58,7 +58,7 @@ func serveCommand() command {
 				if o.Drain < 0 {
 					return &usageError{command: "serve", text: fmt.Sprintf("--drain is %v; expected 0 or more, such as %v", o.Drain, defaultDrain)}
 				}
-				if err := nameGiven(flags, "data", "adapters", "recordings", "tls-cert", "tls-key", "tls-client-ca"); err != nil {
+				if err := nameGiven(flags, "data", "adapters", "recordings", "scenarios", "tls-cert", "tls-key", "tls-client-ca"); err != nil {
 					return err
 				}
 				return serve(ctx, t, o, level)
