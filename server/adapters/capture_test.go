@@ -81,6 +81,7 @@ func TestAKilledAdapterLeavesAMarkedGapAndTheCaptureGoesOn(t *testing.T) {
 		if g.GetReason() != pb.SampleGapReason_SAMPLE_GAP_REASON_ADAPTER_RESTARTED || g.GetEndUs() <= g.GetStartUs() {
 			t.Errorf("a gap is %v", g)
 		}
+		t.Logf("killed and taken up again: %d ms without samples, with a backoff of up to 50 ms", (g.GetEndUs()-g.GetStartUs())/1000)
 	}
 	for i := 1; i < len(all); i++ {
 		if g := all[i].GetGap(); g != nil {
