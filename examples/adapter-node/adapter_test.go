@@ -8,10 +8,12 @@ package adapternode
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"syscall"
@@ -77,6 +79,32 @@ func TestEveryFileOfTheInstallationIsChecked(t *testing.T) {
 	_, err = a.Ready(within(t))
 	if changed, ok := errors.AsType[*manifest.ChecksumError](err); !ok || !strings.HasSuffix(changed.File, "server.js") {
 		t.Errorf("error %v", err)
+	}
+}
+
+func TestInstallingAnewKeepsWhatTheAdministratorWrote(t *testing.T) {
+	node(t)
+	folder := t.TempDir()
+	dir := filepath.Join(folder, name)
+	for _, flags := range [][]string{{`--configuration={"period_s": 7}`}, nil, {"--script"}} {
+		if out, err := exec.Command("node", append([]string{"install.js", folder}, flags...)...).CombinedOutput(); err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+		m, err := manifest.Load(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var kept struct {
+			PeriodS float64 `json:"period_s"`
+		}
+		if err := json.Unmarshal(m.Configuration, &kept); err != nil || kept.PeriodS != 7 {
+			t.Errorf("%q: configuration %s, %v", flags, m.Configuration, err)
+		}
+		program, err := m.Verify()
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = program.Close() // only read
 	}
 }
 
