@@ -15,6 +15,7 @@ import (
 type bench struct {
 	*kit
 
+	name   string // of the check, for the files of its logs
 	lives  []*life
 	unseen []string
 }
@@ -26,6 +27,7 @@ func (b *bench) blindf(format string, args ...any) {
 
 // launch starts the adapter and opens its lifeline.
 func (b *bench) launch(ctx context.Context, how launch) (*life, error) {
+	how.name = b.name
 	l, err := b.target.start(ctx, b.kit, how)
 	if l != nil {
 		b.lives = append(b.lives, l)

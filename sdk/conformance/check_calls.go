@@ -35,8 +35,8 @@ func callChecks() []check {
 	}
 }
 
-// letsGo gives up calls and sees that the adapter is free soon after. The caller of a call that was cancelled learns nothing of what goes on in the adapter, so only
-// what comes next can show it.
+// letsGo gives up calls and sees that the adapter is free soon after. Who cancels a call learns nothing of what goes on in
+// the adapter, so only what comes next can show it.
 func letsGo(ctx context.Context, b *bench) error {
 	l, err := b.configured(ctx, launch{})
 	if err != nil {
@@ -122,6 +122,7 @@ func failureChangesNothing(ctx context.Context, b *bench) error {
 	if err != nil {
 		return err
 	}
+	b.blindf("of calls that the kit cannot make fail")
 	if l.configure(ctx, b.badConfiguration(), false) != nil {
 		devices, err := l.list(ctx)
 		if err != nil || !slices.ContainsFunc(devices, func(d *adapterv1beta1.Device) bool { return d.GetId() == b.device }) {

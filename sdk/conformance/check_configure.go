@@ -31,6 +31,9 @@ func refusesConfiguration(ctx context.Context, b *bench) error {
 	if b.o.BadConfiguration == "" && l.configure(ctx, b.badConfiguration(), true) == nil {
 		return skip("the adapter takes any text as its configuration, and none is known that it must refuse (BadConfiguration, --bad-config)")
 	}
+	if len(b.o.BadFields) == 0 {
+		b.blindf("whether each thing that is wrong is named: the fields are not known (BadFields, --bad-field)")
+	}
 	for _, validateOnly := range []bool{true, false} {
 		if err := b.refused(l.configure(ctx, b.badConfiguration(), validateOnly)); err != nil {
 			return err

@@ -127,16 +127,16 @@ func (b *bench) sendsNothing(ctx context.Context, l *life) error {
 		b.blindf("that nothing is sent to the vehicle: nobody counts the traffic (Hardware.Traffic, --traffic)")
 		return nil
 	}
-	before, err := b.o.Hardware.Traffic(ctx)
+	before, err := b.traffic(ctx)
 	if err != nil {
-		return unproven("the traffic cannot be counted: %w", err)
+		return err
 	}
 	if _, err := l.list(ctx); err != nil {
 		return unproven("ListDevices ended with %s", describe(err))
 	}
-	after, err := b.o.Hardware.Traffic(ctx)
+	after, err := b.traffic(ctx)
 	if err != nil {
-		return unproven("the traffic cannot be counted: %w", err)
+		return err
 	}
 	if after != before {
 		return fails("nothing to be sent to the vehicle by ListDevices", "look for the hardware only, the vehicle is met when the device is opened", "%d frames", after-before)

@@ -25,6 +25,9 @@ func changesWanted(ctx context.Context, b *bench) error {
 	}
 	defer t.close()
 	one, other := twoThatFlow(t, b.o.SampleTimeout)
+	if one == "" {
+		return unproven("the samples that came belong to no signal")
+	}
 	for _, wanted := range [][]string{{one}, other} {
 		if err := b.change(t, wanted); err != nil {
 			return err
@@ -52,10 +55,14 @@ func twoThatFlow(t *tap, limit time.Duration) (one string, other []string) {
 		}
 		return len(paths) > 1 || len(paths) > 0 && len(answer.GetSignals()) == 1
 	})
-	if len(paths) > 1 {
-		other = paths[1:2]
+	switch len(paths) {
+	case 0:
+		return "", nil
+	case 1:
+		return paths[0], nil
+	default:
+		return paths[0], paths[1:2]
 	}
-	return paths[0], other
 }
 
 const changeAdvice = "read the stream's further messages while samples are sent, answer each, and go on with the same numbers"

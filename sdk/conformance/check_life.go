@@ -44,6 +44,7 @@ func endsWithHost(ctx context.Context, b *bench) error {
 			return err
 		}
 	}
+	b.blindf("how long traffic goes on before the process is gone")
 	return nil
 }
 

@@ -88,7 +88,7 @@ func (b *bench) refusesAll(ctx context.Context, payloads [][]byte) error {
 		return err
 	}
 	const advice = "compare each request with the list of what may be read before it is sent: services, sub-functions and identifiers of the read-only rule (sdk/j1979)"
-	before, err := b.traffic(ctx)
+	before, quiet, err := b.quietTraffic(ctx)
 	if err != nil {
 		return err
 	}
@@ -97,6 +97,9 @@ func (b *bench) refusesAll(ctx context.Context, payloads [][]byte) error {
 		if err := wants(fmt.Sprintf("SendRequest of [% X]", payload), err, codes.PermissionDenied, advice); err != nil {
 			return err
 		}
+	}
+	if !quiet {
+		return nil
 	}
 	after, err := b.traffic(ctx)
 	if err != nil {
@@ -108,14 +111,26 @@ func (b *bench) refusesAll(ctx context.Context, payloads [][]byte) error {
 	return nil
 }
 
-// traffic counts what was sent to the vehicle.
-func (b *bench) traffic(ctx context.Context) (int64, error) {
+// quietTraffic counts what was sent to the vehicle, where an open device sends nothing by itself.
+func (b *bench) quietTraffic(ctx context.Context) (frames int64, quiet bool, err error) {
 	if b.o.Hardware.Traffic == nil {
-		if len(b.unseen) == 0 {
-			b.blindf("that nothing reaches the vehicle: nobody counts the traffic (Hardware.Traffic, --traffic)")
-		}
-		return 0, nil
+		b.blindf("that nothing reaches the vehicle: nobody counts the traffic (Hardware.Traffic, --traffic)")
+		return 0, false, nil
 	}
+	before, err := b.traffic(ctx)
+	if err != nil {
+		return 0, false, err
+	}
+	time.Sleep(b.limits.slack)
+	frames, err = b.traffic(ctx)
+	if frames != before {
+		b.blindf("that nothing reaches the vehicle: the open device sends by itself")
+	}
+	return frames, frames == before, err
+}
+
+// traffic counts what was sent to the vehicle so far.
+func (b *bench) traffic(ctx context.Context) (int64, error) {
 	n, err := b.o.Hardware.Traffic(ctx)
 	if err != nil {
 		return 0, unproven("the traffic cannot be counted: %w", err)
@@ -141,6 +156,7 @@ func wholeAnswers(ctx context.Context, b *bench) error {
 	if err != nil {
 		return err
 	}
+	b.blindf("whether the control unit sent just that: nobody listens on the bus")
 	asked := b.o.Requests.Answered.Payload
 	const advice = "take away headers, lengths and checksums of the transport, and give the payload as it is, service byte first"
 	if len(answer.GetAnswers()) == 0 {

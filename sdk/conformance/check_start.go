@@ -68,7 +68,7 @@ func (b *bench) startByHand() (*life, error) {
 	if !ok {
 		return nil, skip("this target cannot be started by hand")
 	}
-	p, err := e.spawn(b.shop, launch{byHand: true})
+	p, err := e.spawn(b.shop, launch{name: b.name, byHand: true})
 	if err != nil {
 		return nil, err
 	}

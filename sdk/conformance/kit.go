@@ -108,9 +108,9 @@ func newKit(ctx context.Context, target Target, options Options, limits limits) 
 	}
 	k := &kit{o: options, limits: limits, target: target, shop: shop}
 	// What these make serves several checks, so it does not end with the one that asked first.
-	k.recorded = sync.OnceValues(func() (*recording, error) { return shared(ctx, k, record) })
-	k.stalled = sync.OnceValues(func() (*stalling, error) { return shared(ctx, k, stall) })
-	k.toured = sync.OnceValues(func() (*tour, error) { return shared(ctx, k, takeTour) })
+	k.recorded = sync.OnceValues(func() (*recording, error) { return shared(ctx, k, "feed", record) })
+	k.stalled = sync.OnceValues(func() (*stalling, error) { return shared(ctx, k, "slow-reader", stall) })
+	k.toured = sync.OnceValues(func() (*tour, error) { return shared(ctx, k, "tour", takeTour) })
 	return k, nil
 }
 
@@ -123,7 +123,7 @@ func (k *kit) close() error {
 func (k *kit) probe(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, k.o.Timeout)
 	defer cancel()
-	b := &bench{kit: k}
+	b := &bench{kit: k, name: "first"}
 	defer b.end() //nolint:contextcheck // an adapter is shut down also where the time is over
 	k.obstacle = k.explore(ctx, b)
 }
@@ -232,7 +232,7 @@ func (k *kit) attempt(ctx context.Context, c check) Result {
 	}
 	ctx, cancel := context.WithTimeout(ctx, k.o.Timeout)
 	defer cancel()
-	b := &bench{kit: k}
+	b := &bench{kit: k, name: c.ID}
 	err := c.run(ctx, b)
 	if ctx.Err() != nil && err != nil {
 		err = unproven("it did not come to its end within %v: raise the timeout if the hardware is slow (%w)", k.o.Timeout, err)
@@ -311,10 +311,10 @@ func (k *kit) report(started time.Time, results []Result) *Report {
 }
 
 // shared makes what several checks look at.
-func shared[T any](ctx context.Context, k *kit, what func(context.Context, *bench) (T, error)) (T, error) {
+func shared[T any](ctx context.Context, k *kit, name string, what func(context.Context, *bench) (T, error)) (T, error) {
 	ctx, cancel := context.WithTimeout(ctx, k.o.Timeout)
 	defer cancel()
-	b := &bench{kit: k}
+	b := &bench{kit: k, name: name}
 	defer b.end() //nolint:contextcheck // an adapter is shut down also where the time is over
 	return what(ctx, b)
 }

@@ -24,6 +24,7 @@ var greetingForm = regexp.MustCompile(`^1\|\d+\|(unix|tcp)\|[^|]+\|grpc(\|[^|]*)
 
 // launch says how a process is started where that differs from what a host does.
 type launch struct {
+	name     string // of the check
 	versions string // that the host offers; the one that this kit speaks where empty
 	byHand   bool   // without anything that a host adds
 	stdin    bool   // with something to read on standard input, where a host gives none
@@ -83,7 +84,7 @@ func (e Executable) environment(dir string, who *identity, how launch) []string 
 
 // spawn starts the executable. The context ends nothing: a process is ended by end.
 func (e Executable) spawn(s *shop, how launch) (*process, error) {
-	dir, log, err := s.place()
+	dir, log, err := s.place(how.name)
 	if err != nil {
 		return nil, err
 	}

@@ -4,9 +4,11 @@
 package conformance
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
+	"math"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -191,30 +193,31 @@ func (s *stalling) backlog() (bytes int, gap bool) {
 // a gap, second of values that came again or are no whole step.
 func miscount(arrivals []arrival, counter string) (lost, repeated string) {
 	var (
-		last    float64
-		started bool
-		gap     bool
-		current *adapterv1beta1.FeedBatch
+		known []*adapterv1beta1.FeedSignal
+		last  float64
+		begun bool // a value has come
+		gap   bool // one was marked since
 	)
-	for a, s := range samples(arrivals) {
-		if a.batch() != current {
-			current = a.batch()
-			gap = gap || current.GetGap() != nil
+	for _, a := range arrivals {
+		if s := a.message.GetSubscribed(); s != nil {
+			known = s.GetSignals()
 		}
-		if s.path != counter {
-			continue
-		}
-		step := s.value - last
-		switch {
-		case !started || step == 1:
-		case step < 1 || step != float64(int64(step)):
-			if repeated == "" {
-				repeated = fmt.Sprintf("%v after %v in batch %d", s.value, last, current.GetSequence())
+		gap = gap || a.batch().GetGap() != nil
+		for i := range a.batch().GetValue() {
+			s := pick(a.batch(), known, i)
+			if s.path != counter {
+				continue
 			}
-		case !gap && lost == "":
-			lost = fmt.Sprintf("%v after %v in batch %d, without a gap", s.value, last, current.GetSequence())
+			step := s.value - last
+			switch {
+			case !begun || step == 1:
+			case step < 1 || step != math.Trunc(step):
+				repeated = cmp.Or(repeated, fmt.Sprintf("%v after %v in batch %d", s.value, last, a.batch().GetSequence()))
+			case !gap:
+				lost = cmp.Or(lost, fmt.Sprintf("%v after %v in batch %d, without a gap", s.value, last, a.batch().GetSequence()))
+			}
+			last, begun, gap = s.value, true, false
 		}
-		last, started, gap = s.value, true, false
 	}
 	return lost, repeated
 }

@@ -41,10 +41,15 @@ const (
 	abilitiesEnv = "AIRASSAY_TEST_ABILITIES"
 	folderEnv    = "AIRASSAY_TEST_HARDWARE"
 	exclusiveEnv = "AIRASSAY_TEST_EXCLUSIVE"
-	sdkEnv       = "AIRASSAY_TEST_SDK" // an adapter of the SDK
+	hostEnv      = "AIRASSAY_TEST_HOST" // a host that holds a fake with this flaw, or "none"
+	sdkEnv       = "AIRASSAY_TEST_SDK"  // an adapter of the SDK
 )
 
 func TestMain(m *testing.M) {
+	if os.Getenv(hostEnv) != "" {
+		playHost()
+		return
+	}
 	if flaw, ok := os.LookupEnv(flawEnv); ok {
 		playFake(flaw)
 		return

@@ -48,7 +48,7 @@ func shortTemp() string {
 func (s *shop) close() error { return os.RemoveAll(s.sockets) }
 
 // place makes a folder for the socket of one run, and a file for its log.
-func (s *shop) place() (dir string, log io.WriteCloser, err error) {
+func (s *shop) place(name string) (dir string, log io.WriteCloser, err error) {
 	s.mu.Lock()
 	s.runs++
 	run := s.runs
@@ -60,7 +60,7 @@ func (s *shop) place() (dir string, log io.WriteCloser, err error) {
 	if s.logs == "" {
 		return dir, nil, nil
 	}
-	file, err := os.Create(filepath.Join(s.logs, fmt.Sprintf("run-%03d.log", run)))
+	file, err := os.Create(filepath.Join(s.logs, fmt.Sprintf("%03d-%s.log", run, name)))
 	if err != nil {
 		return "", nil, errors.Join(err, os.RemoveAll(dir))
 	}
