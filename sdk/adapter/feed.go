@@ -74,11 +74,13 @@ func (s *service) takeFeed(ctx context.Context, d *device) (release func(), err 
 			return sync.OnceFunc(func() { close(mine.freed) }), nil
 		}
 		busy := refuse(codes.FailedPrecondition, reasonBusy, "device %q has a feed already; end that one first", d.id)
+		news := time.NewTimer(lateNews)
 		select {
 		case <-before.stream:
-		default:
+		case <-news.C:
 			return nil, busy
 		}
+		news.Stop()
 		select {
 		case <-before.freed:
 		case <-timer.C:
@@ -86,6 +88,9 @@ func (s *service) takeFeed(ctx context.Context, d *device) (release func(), err 
 		}
 	}
 }
+
+// lateNews is how long the news that a host has cancelled its feed may take to arrive behind its next call.
+const lateNews = 200 * time.Millisecond
 
 // claim takes the slot if it is free.
 func (d *device) claim(mine *slot) (before *slot, free bool) {
