@@ -124,7 +124,7 @@ func (f *Figures) addSufficient(l *Label, v *Verdict) {
 		count(&f.MeterCondemned, v.CondemnsMeter)
 		count(&f.MeterAccused, v.AccusesMeter)
 	}
-	if l.ThermistorTrue {
+	if l.ThermistorTrue && !v.NoThermistor {
 		count(&f.ThermistorCondemned, v.CondemnsThermistor)
 		count(&f.ThermistorAccused, v.AccusesThermistor)
 	}

@@ -117,7 +117,7 @@ func rightAnswers(d *Drive, has func(engine.Signal) bool) []Right {
 
 // knowledge is what of the signals and facts separates causes that look alike.
 type knowledge struct {
-	// plate: the throttle's position was recorded.
+	// plate: the throttle's position was recorded at full load.
 	plate bool
 	// air: metered air stands beside pressure, or beside the barometer at full load of an
 	// engine that is not charged, and displacement is entered: that tells air from fuel.
@@ -168,8 +168,9 @@ var pairs = []pair{
 
 func inseparable(d *Drive, condition, cause string, has func(engine.Signal) bool) (list []Right) {
 	natural := d.Case.Spec.Aspiration == engine.Natural
+	full := func(s engine.Signal) bool { return has(s) && slices.Contains(d.Truth.SeenAtFullLoad, s.Define().Path) }
 	k := knowledge{
-		plate:  has(engine.ThrottlePosition) || has(engine.RelativeThrottle),
+		plate:  full(engine.ThrottlePosition) || full(engine.RelativeThrottle),
 		air:    d.Truth.FactsEntered.Displacement != nil && has(engine.MAF) && (has(engine.ManifoldPressure) || natural && d.Truth.HasFullLoad),
 		rest:   has(engine.MAF) && seenAtRest(d.Recording),
 		height: d.Truth.FactsEntered.Height != nil,

@@ -120,7 +120,7 @@ func trimVerdict(mean, threshold float64) Verdict {
 
 // naive is a verdict without doubt.
 func naive(top string, conclusive bool, measured *float64) Verdict {
-	v := Verdict{Top: top, Probability: 1, P: make([]float64, len(Conditions)), Conclusive: conclusive, Measured: measured}
+	v := Verdict{Top: top, Probability: 1, P: make([]float64, len(Conditions)), Conclusive: conclusive, Measured: measured, NoThermistor: true}
 	v.P[slices.Index(Conditions, top)] = 1
 	v.CondemnsMeter = slices.Contains(meterConditions, top)
 	v.AccusesMeter = v.CondemnsMeter

@@ -181,7 +181,7 @@ func (r *Report) targets() []Target {
 		list = append(list, Target{
 			Name: name, Wanted: fmt.Sprintf("%s %g %%", wanted, 100*limit), Assay: withInterval(a), Load: percent(l), Trim: percent(t),
 			Met:    sign*a.Share() >= sign*limit,
-			Better: sign*a.Share() > sign*l.Share() && sign*a.Share() > sign*t.Share(),
+			Better: (l.Of == 0 || sign*a.Share() > sign*l.Share()) && (t.Of == 0 || sign*a.Share() > sign*t.Share()),
 		})
 	}
 	rate("true meter condemned", 0.01, false, func(f *Figures) Rate { return f.MeterCondemned })

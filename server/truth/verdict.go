@@ -29,6 +29,8 @@ type Verdict struct {
 	CondemnsThermistor bool `json:"condemns_thermistor"`
 	AccusesMeter       bool `json:"accuses_meter"`
 	AccusesThermistor  bool `json:"accuses_thermistor"`
+	// NoThermistor: the judge has no opinion on the intake air temperature sensor.
+	NoThermistor bool `json:"no_thermistor,omitempty"`
 	// TouchesFirst: clean or replace is advised before anybody looks at the duct.
 	TouchesFirst bool `json:"touches_first"`
 	// Touches: clean or replace is advised for the meter.

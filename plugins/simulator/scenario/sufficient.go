@@ -17,6 +17,7 @@ import (
 const (
 	enoughFullLoad    = 8
 	enoughCruise      = 15
+	enoughAtFullLoad  = 4    // of another signal
 	shortestFullLoad  = 2.0  // s in one pull
 	shortestCruise    = 15.0 // s in one stretch
 	shortestWarmIdle  = 20.0 // s
@@ -36,6 +37,11 @@ func (w *watch) judge(c *Case, t *Truth, samples []link.Sample) {
 	t.HasFullLoad, t.FullLoadTime, t.FullLoadSamples = covered(w.full, samples, key, shortestFullLoad, enoughFullLoad)
 	t.HasSteadyCruise, t.SteadyCruiseTime, _ = covered(w.cruise, samples, key, shortestCruise, enoughCruise)
 	t.HasWarmIdle, _, _ = covered(w.idle, samples, key, shortestWarmIdle, enoughIdleSamples)
+	for _, s := range c.Signals {
+		if _, _, n := covered(w.full, samples, s, shortestFullLoad, enoughAtFullLoad); n >= enoughAtFullLoad {
+			t.SeenAtFullLoad = append(t.SeenAtFullLoad, s.Define().Path)
+		}
+	}
 	t.FaultVisible = c.visible(t)
 	switch {
 	case !t.EngineWarm:
@@ -68,6 +74,11 @@ func covered(spans []span, samples []link.Sample, key engine.Signal, shortest fl
 
 func (c *Case) has(s engine.Signal) bool { return slices.Contains(c.Signals, s) }
 
+// full tells whether the signal was recorded, and often enough at full load.
+func (c *Case) full(t *Truth, s engine.Signal) bool {
+	return t.HasFullLoad && c.has(s) && slices.Contains(t.SeenAtFullLoad, s.Define().Path)
+}
+
 // sight is what the recording lets one see.
 type sight struct {
 	// trims, and trims at idle too; metered air beside pressure; lambda and calculated load at full load.
@@ -79,8 +90,8 @@ func (c *Case) sight(t *Truth) sight {
 	return sight{
 		trims: trims, idleTrims: trims && t.HasWarmIdle,
 		pressure: c.has(engine.ManifoldPressure) && c.has(engine.MAF) && t.FactsEntered.Displacement != nil,
-		lambda:   c.has(engine.Lambda1) && c.has(engine.CommandedLambda) && t.HasFullLoad,
-		load:     c.has(engine.EngineLoad) && t.HasFullLoad && !c.Spec.Control.LoadTorque,
+		lambda:   c.full(t, engine.Lambda1) && c.has(engine.CommandedLambda),
+		load:     c.full(t, engine.EngineLoad) && !c.Spec.Control.LoadTorque,
 	}
 }
 
@@ -150,7 +161,7 @@ func (c *Case) fuelVisible(t *Truth, see sight, size float64) bool {
 	case "CAUSE_FUEL_PRESSURE_LOW", "CAUSE_FUEL_BLEND", "CAUSE_FUEL_PRESSURE_HIGH":
 		return see.trims && see.pressure
 	case "CAUSE_FUEL_DELIVERY_LIMIT":
-		return see.lambda || t.HasFullLoad && c.has(engine.OxygenVoltage1) && size > 15
+		return see.lambda || c.full(t, engine.OxygenVoltage1) && size > 15
 	case "CAUSE_FUEL_VAPOUR", "CAUSE_EXHAUST_LEAK_BEFORE_OXYGEN_SENSOR":
 		return see.idleTrims && t.HasSteadyCruise && see.pressure
 	case "CAUSE_ONE_BANK":
@@ -161,9 +172,10 @@ func (c *Case) fuelVisible(t *Truth, see sight, size float64) bool {
 
 // restrictionVisible asks for a loss of pressure clearly beyond the 2 to 5 % of a sound intake.
 func (c *Case) restrictionVisible(t *Truth, calculated bool) bool {
-	plate := c.has(engine.ThrottlePosition) || c.has(engine.RelativeThrottle)
-	if c.Cause == "CAUSE_THROTTLE_PLATE" && plate && c.Faults.PlateLimit < 0.75 {
-		return true
+	plate := c.full(t, engine.ThrottlePosition) || c.full(t, engine.RelativeThrottle)
+	if c.Cause == "CAUSE_THROTTLE_PLATE" && plate {
+		// A half open plate is half a driver's wish, unless the pedal says more.
+		return c.full(t, engine.PedalD) && c.Faults.PlateLimit < 0.75
 	}
 	if c.Spec.Aspiration != engine.Natural {
 		return false // the charger makes up for it

@@ -78,6 +78,8 @@ type Truth struct {
 	FullLoadSamples  int         `json:"full_load_samples"`
 	SteadyCruiseTime float64     `json:"steady_cruise_seconds"`
 	FullLoadTime     float64     `json:"full_load_seconds"`
+	// SeenAtFullLoad names the signals with enough samples at full load: a slow link polls few there.
+	SeenAtFullLoad []string `json:"seen_at_full_load,omitempty"`
 	// ExhaustChoke is the back-pressure over the manifold pressure at the highest flow at full load.
 	ExhaustChoke float64 `json:"exhaust_choke"`
 }
