@@ -100,7 +100,7 @@ func (b *bench) givesUpAsking(ctx context.Context, l *life) error {
 		long = b.o.Requests.Answered
 		b.blindf("of a request that waits for long: none is known that nobody answers (Requests.Silent, --silent)")
 	}
-	brief, cancel := context.WithTimeout(ctx, 50*time.Millisecond)
+	brief, cancel := context.WithTimeout(ctx, 200*time.Millisecond)
 	defer cancel()
 	_, _ = l.ask(brief, long, 5*time.Second) // it may have been quick enough
 	<-brief.Done()

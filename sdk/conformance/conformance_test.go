@@ -23,8 +23,8 @@ import (
 // testLimits are those of the contract, with shorter looks and more room for a machine that runs many checks at once.
 func testLimits() limits {
 	l := contractLimits()
-	l.slack = time.Second
-	l.jitter, l.record, l.stall, l.openings = 200*time.Millisecond, time.Second, 1500*time.Millisecond, 40
+	l.slack, l.jitter = time.Second, 300*time.Millisecond
+	l.record, l.stall, l.openings = time.Second, 1500*time.Millisecond, 40
 	return l
 }
 

@@ -125,6 +125,11 @@ func (m mutant) options(folder string) Options {
 	if slices.Contains(m.env, exclusiveEnv+"=1") {
 		o.Parallel = 1
 	}
+	// The race detector makes everything so slow that times mean little; there, only the flaw's own check is run.
+	if raced {
+		o.Only = []string{m.check}
+		return o
+	}
 	for _, c := range catalogue() {
 		if c.ID == m.check || c.ID != "K2" && c.ID != m.besides && (!m.few || c.needs < needDevice) {
 			o.Only = append(o.Only, c.ID)
