@@ -105,7 +105,10 @@ type Details struct {
 type Feeder interface {
 	// Signals says what of the wanted signals can be had, each with its unit and its uncertainty. The answer may be
 	// in any order, and may hold more than what is wanted; a wanted signal that it lacks is reported as unsupported. It is called
-	// before Feed starts, and whenever what is wanted changes, then while Feed runs.
+	// before Feed starts, and whenever what is wanted changes, then while Feed runs: a port that both use needs a mutex.
+	//
+	// Where it must ask the vehicle and gets no answer, it returns ErrSilent, or ErrGarbled for a garbled one. Before Feed
+	// that refuses the feed, and the host tries again; while Feed runs it ends nothing, what could be had stays so.
 	Signals(ctx context.Context, wanted []Wanted) ([]Signal, error)
 	// Feed sends samples to the sink until the context ends, and then returns within a second, with nothing more sent
 	// to the vehicle. It runs at most once at a time for each Conn. sink.Wanted says what to send; it changes while

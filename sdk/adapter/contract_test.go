@@ -146,6 +146,42 @@ func TestF1EveryViolationIsNamed(t *testing.T) {
 	}
 }
 
+func TestDecodeSaysWhatWouldBeRight(t *testing.T) {
+	type box struct {
+		Port    string            `json:"port"`
+		Baud    uint              `json:"baud"`
+		Offset  int               `json:"offset"`
+		Factor  float64           `json:"factor"`
+		Echo    bool              `json:"echo"`
+		Filters []string          `json:"filters"`
+		Names   map[string]string `json:"names"`
+		Timing  struct {
+			WaitMS int `json:"wait_ms"`
+		} `json:"timing"`
+	}
+	for text, want := range map[string]string{
+		`{"port": 3}`:                     "port is of the JSON type number; give a string",
+		`{"baud": -1}`:                    "baud is of the JSON type number -1; give a whole number that is not negative",
+		`{"offset": 1.5}`:                 "offset is of the JSON type number 1.5; give a whole number",
+		`{"factor": "x"}`:                 "factor is of the JSON type string; give a number",
+		`{"echo": 1}`:                     "echo is of the JSON type number; give true or false",
+		`{"filters": "a"}`:                "filters is of the JSON type string; give a list",
+		`{"names": []}`:                   "names is of the JSON type array; give an object",
+		`{"timing": {"wait_ms": "long"}}`: "timing.wait_ms is of the JSON type string; give a whole number",
+		`{"prot": "x"}`:                   "prot is not known; check its spelling",
+		`[]`:                              "configuration is of the JSON type array; give an object",
+		``:                                "configuration is empty; give an object, {} where nothing is to be set",
+		`{"port": "x`:                     "configuration is no JSON: it ends in the middle",
+		`{port: "x"}`:                     "configuration is no JSON: invalid character 'p' looking for beginning of object key string, at byte 2",
+		`{} {}`:                           "configuration goes on after the object",
+	} {
+		err := Decode([]byte(text), &box{})
+		if err == nil || err.Error() != "the configuration cannot be used: "+want {
+			t.Errorf("%s: %v, want %s", text, err, want)
+		}
+	}
+}
+
 func TestF2ValidationUsesNothing(t *testing.T) {
 	f := newFake()
 	f.configure = func(context.Context, []byte) (func(), error) { return func() { t.Error("used") }, nil }

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"reflect"
 	"strings"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
@@ -104,7 +105,7 @@ func (e *ConfigurationError) OrNil() error {
 }
 
 // Decode reads a configuration into the struct that into points to. What is no JSON, has a field that the struct lacks
-// or a value of the wrong type is a *ConfigurationError that names the field.
+// or a value of the wrong type is a *ConfigurationError that names the field and says what would be right.
 func Decode(configuration []byte, into any) error {
 	d := json.NewDecoder(strings.NewReader(string(configuration)))
 	d.DisallowUnknownFields()
@@ -113,17 +114,52 @@ func Decode(configuration []byte, into any) error {
 		if _, err = d.Token(); errors.Is(err, io.EOF) {
 			return nil
 		}
-		err = errors.New("more follows after the object")
-	}
-	field := "configuration"
-	var wrong *json.UnmarshalTypeError
-	if errors.As(err, &wrong) && wrong.Field != "" {
-		field = wrong.Field
+		err = errors.New("goes on after the object")
 	}
 	if name, unknown := strings.CutPrefix(err.Error(), "json: unknown field "); unknown {
 		return &ConfigurationError{[]Violation{{strings.Trim(name, `"`), "is not known; check its spelling"}}}
 	}
-	return &ConfigurationError{[]Violation{{field, err.Error()}}}
+	field := "configuration"
+	if wrong, ok := errors.AsType[*json.UnmarshalTypeError](err); ok && wrong.Field != "" {
+		field = wrong.Field
+	}
+	return &ConfigurationError{[]Violation{{field, misfit(err)}}}
+}
+
+// misfit says what is wrong with a JSON text in an administrator's words.
+func misfit(err error) string {
+	var syntax *json.SyntaxError
+	var wrong *json.UnmarshalTypeError
+	switch {
+	case errors.As(err, &wrong):
+		return fmt.Sprintf("is of the JSON type %s; give %s", wrong.Value, kindOf(wrong.Type))
+	case errors.As(err, &syntax):
+		return fmt.Sprintf("is no JSON: %v, at byte %d", err, syntax.Offset)
+	case errors.Is(err, io.EOF):
+		return "is empty; give an object, {} where nothing is to be set"
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return "is no JSON: it ends in the middle"
+	}
+	return err.Error()
+}
+
+// kindOf names what JSON can fill a type with.
+func kindOf(t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.Bool:
+		return "true or false"
+	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
+		return "a whole number"
+	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
+		return "a whole number that is not negative"
+	case reflect.Float32, reflect.Float64:
+		return "a number"
+	case reflect.Slice, reflect.Array:
+		return "a list"
+	case reflect.Struct, reflect.Map:
+		return "an object"
+	}
+	return "a string"
 }
 
 type reason = adapterv1beta1.AdapterErrorReason

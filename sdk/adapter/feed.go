@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
 	"sync"
 	"time"
 
@@ -117,6 +118,8 @@ type feed struct {
 	sink    *Sink
 	cancel  context.CancelCauseFunc
 	release func()
+	// subscribed says that the author has answered Signals in this feed.
+	subscribed bool
 }
 
 func (f *feed) run(ctx context.Context, first *adapterv1beta1.FeedRequest) error {
@@ -165,11 +168,9 @@ func (f *feed) deliver(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return context.Cause(ctx)
 		case errors.Is(err, ErrSilent):
-			f.service.log.Info("the vehicle is silent; trying again", "device", f.device.id, "error", err)
-			f.sink.Link(LinkSilent)
+			f.disturbed(ctx, LinkSilent, slog.LevelInfo, "the vehicle is silent; trying again", err)
 		case errors.Is(err, ErrGarbled):
-			f.service.log.Warn("the bus is disturbed; trying again", "device", f.device.id, "error", err)
-			f.sink.Link(LinkBusErrors)
+			f.disturbed(ctx, LinkBusErrors, slog.LevelWarn, "the bus is disturbed; trying again", err)
 		case err == nil:
 			return errors.New("Feed returned although its context had not ended")
 		default:
@@ -182,6 +183,15 @@ func (f *feed) deliver(ctx context.Context) error {
 		}
 		timer.Stop()
 	}
+}
+
+// disturbed tells the host how the link stands. The log hears of it when that changes; what only goes on is for
+// debugging.
+func (f *feed) disturbed(ctx context.Context, condition LinkCondition, level slog.Level, message string, err error) {
+	if !f.sink.turn(condition) {
+		level = slog.LevelDebug
+	}
+	f.service.log.Log(ctx, level, message, "device", f.device.id, "error", err)
 }
 
 // read takes changes of what is wanted. A host that will change nothing more may close its side.
@@ -214,9 +224,14 @@ func (f *feed) subscribe(ctx context.Context, r *adapterv1beta1.FeedRequest) err
 	}
 	done := start(f.service.log, "Signals", func() ([]Signal, error) { return f.feeder.Signals(ctx, wanted) })
 	signals, err := await(ctx, f.service, "Signals", done, func([]Signal, error) {})
+	if f.subscribed && (errors.Is(err, ErrSilent) || errors.Is(err, ErrGarbled)) {
+		f.service.log.Debug("what is wanted changed while the vehicle could not be asked", "device", f.device.id, "error", err)
+		signals, err = f.sink.remembered(wanted, err), nil
+	}
 	if err != nil {
 		return err
 	}
+	f.subscribed = true
 	return f.sink.subscribe(wanted, signals)
 }
 

@@ -5,7 +5,10 @@ package adapter
 
 import (
 	"context"
+	"fmt"
 	"math"
+	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -290,6 +293,75 @@ func TestS10SilenceIsALinkStateAndAGap(t *testing.T) {
 		if r.links[i] != adapterv1beta1.LinkCondition(w) {
 			t.Errorf("link state %d is %v, want %v", i, r.links[i], w)
 		}
+	}
+}
+
+func TestS10AChangeDuringASilenceEndsNothing(t *testing.T) {
+	c := newFakeConn()
+	answers := c.signals
+	var silent atomic.Bool
+	c.signals = func(ctx context.Context, wanted []Wanted) ([]Signal, error) {
+		if silent.Load() {
+			return nil, fmt.Errorf("asking what there is: %w", ErrSilent)
+		}
+		return answers(ctx, wanted)
+	}
+	c.feed = func(ctx context.Context, sink *Sink) error {
+		wanted, changed := sink.Wanted()
+		for len(wanted) == 1 {
+			select {
+			case <-changed:
+				wanted, changed = sink.Wanted()
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			if err := sink.Send(Sample{Path: flow, Value: 7, Time: Now()}); err != nil {
+				return err
+			}
+		}
+		<-ctx.Done()
+		return ctx.Err()
+	}
+	b := opened(t, c)
+	s := b.subscribe(t.Context(), flow)
+	var r reading
+	r.take(t, b.receive(s))
+	silent.Store(true)
+	if err := s.Send(wants(flow, speed)); err != nil {
+		t.Fatal(err)
+	}
+	r.until(t, s, func() bool { return len(r.values) == 1 })
+	if len(r.none) != 1 || r.none[0].GetPath() != speed || codes.Code(r.none[0].GetStatus().GetCode()) != codes.DeadlineExceeded {
+		t.Errorf("what cannot be had: %v", r.none)
+	}
+	if len(r.dict) != 1 || r.dict[0].GetUnit() != "g/s" || r.halfwidth[0] != 1000 {
+		t.Errorf("what was had before is forgotten: %v, half-widths %v", r.dict, r.halfwidth)
+	}
+	silent.Store(false)
+	if err := s.Send(wants(flow, speed)); err != nil {
+		t.Fatal(err)
+	}
+	r.until(t, s, func() bool { return len(r.dict) == 2 && len(r.none) == 0 })
+}
+
+func TestSignalsOfASilentVehicleRefuseTheFeed(t *testing.T) {
+	c := newFakeConn()
+	c.signals = func(context.Context, []Wanted) ([]Signal, error) { return nil, ErrSilent }
+	b := opened(t, c)
+	refused(t, ended(b.subscribe(t.Context(), flow)), codes.DeadlineExceeded, "SILENT")
+}
+
+func TestASilenceThatGoesOnIsLoggedOnce(t *testing.T) {
+	tries := 0
+	b, s := feeding(t, func(context.Context, *Sink) error {
+		if tries++; tries > 5 {
+			return ErrUnplugged
+		}
+		return ErrSilent
+	}, func(s *service) { s.retry = time.Millisecond })
+	refused(t, ended(s), codes.Unavailable, "UNPLUGGED")
+	if said := strings.Count(b.log.String(), `"@level":"info","@message":"the vehicle is silent`); said != 1 {
+		t.Errorf("a silence of five tries is told %d times:\n%s", said, b.log.String())
 	}
 }
 

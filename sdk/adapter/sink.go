@@ -262,16 +262,21 @@ func (s *Sink) lose(from, to Time, r reason) {
 
 // Link says that the state of the link has changed. What goes missing until it is up again is marked as a gap. Saying
 // the same twice does nothing.
-func (s *Sink) Link(condition LinkCondition) {
+func (s *Sink) Link(condition LinkCondition) { s.turn(condition) }
+
+// turn is Link, and reports whether the state has changed.
+func (s *Sink) turn(condition LinkCondition) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for len(s.queue) >= maxStates+maxHeld/fullBatch && condition != s.condition {
 		if !s.waitRoom() {
-			return
+			return false
 		}
 	}
+	before := s.condition
 	s.link(condition, max(Now(), s.latest)) // A recording's times may have run ahead of the clock.
 	s.poke()
+	return s.condition != before
 }
 
 func (s *Sink) link(condition LinkCondition, since Time) {
@@ -295,6 +300,22 @@ func (s *Sink) link(condition LinkCondition, since Time) {
 	s.condition = condition
 	state := &adapterv1beta1.LinkState{Condition: adapterv1beta1.LinkCondition(condition), SinceUs: int64(since)}
 	s.queue = append(s.queue, &adapterv1beta1.FeedResponse{Message: &adapterv1beta1.FeedResponse_LinkState{LinkState: state}})
+}
+
+// remembered answers Signals while the vehicle cannot be asked: what was had before is had still, and of the rest the
+// reason is told.
+func (s *Sink) remembered(wanted []Wanted, why error) []Signal {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	signals := make([]Signal, len(wanted))
+	for i, w := range wanted {
+		signals[i] = Signal{Path: w.Path, Err: why}
+		if at, ok := s.positions[w.Path]; ok {
+			e := &s.entries[at]
+			signals[i] = Signal{Path: w.Path, Unit: e.signal.GetUnit(), Uncertainty: time.Duration(e.now) * time.Microsecond}
+		}
+	}
+	return signals
 }
 
 // subscribe takes what the author says of the wanted signals, and queues the answer to the host.
