@@ -8,6 +8,7 @@ package conformance
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -284,5 +285,21 @@ func TestHostRunsTheAdapterThatPasses(t *testing.T) {
 	a.Shutdown(ctx)
 	if strings.Contains(log.String(), "killed") {
 		t.Errorf("it did not end by itself:\n%s", log.String())
+	}
+}
+
+func TestWhatKilledKitsLeaveIsSwept(t *testing.T) {
+	dir := t.TempDir()
+	stale, own, other := socketPrefix+"2147483646-1", fmt.Sprint(socketPrefix, os.Getpid(), "-1"), socketPrefix+"x-1"
+	for _, name := range []string{stale, own, other} {
+		if err := os.Mkdir(filepath.Join(dir, name), 0o700); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sweep(dir)
+	for name, want := range map[string]bool{stale: false, own: true, other: true} {
+		if _, err := os.Stat(filepath.Join(dir, name)); (err == nil) != want {
+			t.Errorf("%s is there: %t, want %t", name, err == nil, want)
+		}
 	}
 }

@@ -6,6 +6,7 @@
 package conformance
 
 import (
+	"errors"
 	"os/exec"
 	"syscall"
 )
@@ -15,6 +16,8 @@ func inheritedVariables() []string { return []string{"PATH", "TMPDIR"} }
 
 // ownGroup keeps an interrupt from the terminal away from the adapter, as a host does.
 func ownGroup(cmd *exec.Cmd) { cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} }
+
+func isGone(pid int) bool { return errors.Is(syscall.Kill(pid, 0), syscall.ESRCH) }
 
 // killGroup ends the process and what it has started.
 func killGroup(cmd *exec.Cmd) {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"sync"
 )
 
@@ -29,11 +30,26 @@ func newShop(o *Options) (*shop, error) {
 	var errs [4]error
 	s.host, errs[0] = newIdentity()
 	s.stranger, errs[1] = newIdentity()
-	s.sockets, errs[2] = os.MkdirTemp(shortTemp(), "airassay-kit-")
+	sweep(shortTemp())
+	s.sockets, errs[2] = os.MkdirTemp(shortTemp(), fmt.Sprint(socketPrefix, os.Getpid(), "-"))
 	if s.logs != "" {
 		errs[3] = os.MkdirAll(s.logs, 0o755)
 	}
 	return s, errors.Join(errs[:]...)
+}
+
+// socketPrefix begins the name of a folder for sockets; the kit's process number follows.
+const socketPrefix = "airassay-kit-"
+
+// sweep removes what kits that were killed have left. What is another user's cannot be removed, which is as well.
+func sweep(dir string) {
+	left, _ := filepath.Glob(filepath.Join(dir, socketPrefix+"*")) // the pattern is well formed
+	for _, path := range left {
+		number, _, _ := strings.Cut(strings.TrimPrefix(filepath.Base(path), socketPrefix), "-")
+		if pid, err := strconv.Atoi(number); err == nil && isGone(pid) {
+			_ = os.RemoveAll(path)
+		}
+	}
 }
 
 // shortTemp is a folder for temporary files in which the path of a Unix socket fits into the 104 bytes that it may have.
