@@ -8,7 +8,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"runtime/debug"
+	"runtime"
+	"strings"
 
 	"google.golang.org/grpc/codes"
 )
@@ -17,11 +18,32 @@ import (
 func guard[T any](log *slog.Logger, method string, f func() (T, error)) (value T, err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			log.Error("the adapter panicked", "method", method, "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
+			log.Error("the adapter panicked", "method", method, "panic", fmt.Sprint(p), "stack", stack())
 			err = refuse(codes.Internal, reasonDefect, "%s panicked: %v; the stack is in the adapter's log", method, p)
 		}
 	}()
 	return f()
+}
+
+// maxFrames bounds the stack that is logged.
+const maxFrames = 32
+
+// stack tells on one line, as a log needs it, where the caller's panic was raised, the innermost function first. What the
+// runtime does in between is left out.
+func stack() string {
+	callers := make([]uintptr, maxFrames)
+	const own = 3 // Callers, stack and the deferred function
+	frames := runtime.CallersFrames(callers[:runtime.Callers(own, callers)])
+	var calls []string
+	for {
+		f, more := frames.Next()
+		if !strings.HasPrefix(f.Function, "runtime.") {
+			calls = append(calls, fmt.Sprintf("%s at %s:%d", f.Function, f.File, f.Line))
+		}
+		if !more {
+			return strings.Join(calls, ", called by ")
+		}
+	}
 }
 
 type outcome[T any] struct {

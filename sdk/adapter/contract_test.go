@@ -270,8 +270,12 @@ func TestPanicIsADefectWithItsStackInTheLog(t *testing.T) {
 	b := configured(t, f)
 	_, err := b.OpenDevice(t.Context(), &adapterv1beta1.OpenDeviceRequest{DeviceId: "one"})
 	refused(t, err, codes.Internal, "DEFECT")
-	if text := b.log.String(); !has(text, "loose wire", "contract_test.go", `"stack"`) {
-		t.Errorf("the log lacks the stack: %s", text)
+	text := b.log.String()
+	if !has(text, "loose wire", `"stack":"github.com/airassay/airassay/sdk/adapter.TestPanic`, "contract_test.go:") {
+		t.Errorf("the log lacks the stack, or it does not begin where the panic was raised: %s", text)
+	}
+	if strings.Contains(text, `\n`) {
+		t.Errorf("the stack has lines, which a host's log shows as one: %s", text)
 	}
 }
 

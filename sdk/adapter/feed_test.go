@@ -409,6 +409,21 @@ func TestGapAtTheEndIsNotLost(t *testing.T) {
 	}
 }
 
+func TestSignalsThatNobodyWantsAreNamedInTheLog(t *testing.T) {
+	c := newFakeConn()
+	c.signals = func(context.Context, []Wanted) ([]Signal, error) {
+		return []Signal{{Path: "MAF", Unit: "g/s", Uncertainty: time.Millisecond}}, nil
+	}
+	b := opened(t, c)
+	s := b.subscribe(t.Context(), flow)
+	if m := b.receive(s); len(m.GetSubscribed().GetSignals()) != 0 {
+		t.Errorf("had %v", m)
+	}
+	if text := b.log.String(); !has(text, `"listed":["MAF"]`, flow, "COVESA VSS") {
+		t.Errorf("the log does not help: %s", text)
+	}
+}
+
 func TestMisspeltPathIsNamedInTheLogOnce(t *testing.T) {
 	b, s := feeding(t, func(ctx context.Context, sink *Sink) error {
 		for range 3 {

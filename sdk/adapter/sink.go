@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math"
 	"slices"
 	"sync"
@@ -352,6 +353,10 @@ func (s *Sink) subscribe(wanted []Wanted, signals []Signal) error {
 			return err
 		}
 		had = append(had, w)
+	}
+	if len(had) == 0 && len(wanted) > 0 && len(byPath) > 0 {
+		s.log.Warn("none of the signals that Signals lists is wanted; paths are those of COVESA VSS",
+			"listed", slices.Sorted(maps.Keys(byPath)), "wanted", wanted[0].Path)
 	}
 	for i := range s.entries {
 		answer.Signals = append(answer.Signals, s.entries[i].signal)
