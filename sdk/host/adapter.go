@@ -6,6 +6,7 @@ package host
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"sync"
@@ -18,6 +19,7 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
+	"github.com/airassay/airassay/sdk/host/manifest"
 )
 
 // State is where an adapter stands.
@@ -75,8 +77,9 @@ type Adapter struct {
 	mu            sync.Mutex
 	begun         bool
 	status        Status
-	changed       chan struct{} // closed with the next change
-	connection    *Connection   // set in StateReady only
+	changed       chan struct{}      // closed with the next change
+	connection    *Connection        // set in StateReady only
+	manifest      *manifest.Manifest // of the next start
 	configuration string
 	grace         context.Context //nolint:containedctx // of the call of Shutdown
 }
@@ -93,7 +96,7 @@ func New(options Options) (*Adapter, error) {
 	}
 	a := &Adapter{
 		options: options, finished: make(chan struct{}), reset: make(chan struct{}, 1), changed: make(chan struct{}),
-		status: Status{State: StateIdle, Since: time.Now()}, configuration: options.Manifest.ConfigurationJSON(),
+		status: Status{State: StateIdle, Since: time.Now()}, manifest: options.Manifest, configuration: options.Manifest.ConfigurationJSON(),
 	}
 	a.launcher = &launcher{o: &a.options, socketDir: dir}
 	a.stopping, a.stop = context.WithCancelCause(context.Background())
@@ -179,8 +182,8 @@ func (a *Adapter) Configure(ctx context.Context, configurationJSON string, valid
 		return err
 	}
 	err = configure(ctx, c.Client, configurationJSON, validateOnly)
-	if f, ok := errors.AsType[*Failure](err); ok {
-		return errors.Unwrap(f.Err)
+	if refused, ok := errors.AsType[inWords](err); ok {
+		return refused.error
 	}
 	if err == nil && !validateOnly {
 		a.mu.Lock()
@@ -188,6 +191,23 @@ func (a *Adapter) Configure(ctx context.Context, configurationJSON string, valid
 		a.mu.Unlock()
 	}
 	return err
+}
+
+// Replace makes another manifest, with its configuration, the one of every later start; what runs goes on with the old
+// one. The name must be the same.
+func (a *Adapter) Replace(m *manifest.Manifest) error {
+	if m.Name != a.Name() {
+		return fmt.Errorf("the manifest is of %q, expected one of %q", m.Name, a.Name())
+	}
+	next := a.options
+	next.Manifest = m
+	if err := next.check(); err != nil {
+		return err
+	}
+	a.mu.Lock()
+	a.manifest, a.configuration = m, m.ConfigurationJSON()
+	a.mu.Unlock()
+	return nil
 }
 
 // Reset starts an adapter that is failed, broken or backing off again at once, with its failures forgotten. In any
@@ -275,9 +295,11 @@ func (a *Adapter) supervise() {
 // once runs the adapter from its start to its death.
 func (a *Adapter) once(history *history) *Failure {
 	a.mu.Lock()
-	configuration := a.configuration
+	options, configuration := a.options, a.configuration
+	options.Manifest = a.manifest
 	a.mu.Unlock()
-	c, err := a.launcher.launch(a.stopping, configuration)
+	launcher := &launcher{o: &options, socketDir: a.launcher.socketDir}
+	c, err := launcher.launch(a.stopping, configuration)
 	if err != nil {
 		f, _ := errors.AsType[*Failure](err) // launch returns no other
 		return f

@@ -63,7 +63,11 @@ type Failure struct {
 func (f *Failure) Error() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "adapter %s: %s: %v", f.Adapter, f.Reason, f.Err)
-	if f.Exit != "" {
+	switch {
+	case f.Exit == "":
+	case strings.HasSuffix(b.String(), "its process ended"):
+		fmt.Fprintf(&b, " with %s", f.Exit)
+	default:
 		fmt.Fprintf(&b, "; its process ended with %s", f.Exit)
 	}
 	if len(f.Stderr) > 0 {

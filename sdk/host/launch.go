@@ -337,10 +337,16 @@ func (l *launcher) describe(ctx context.Context, c *Connection) error {
 func configure(ctx context.Context, client adapterv1beta1.AdapterServiceClient, configuration string, validateOnly bool) error {
 	_, err := client.Configure(ctx, &adapterv1beta1.ConfigureRequest{ConfigurationJson: configuration, ValidateOnly: validateOnly})
 	if status.Code(err) == codes.InvalidArgument {
-		return failure(ReasonConfiguration, "it refuses its configuration: %w", err)
+		return failure(ReasonConfiguration, "it refuses its configuration: %w", inWords{err})
 	}
 	return err
 }
+
+// inWords is an adapter's error, shown without what gRPC puts before its message.
+type inWords struct{ error }
+
+func (e inWords) Error() string { return status.Convert(e.error).Message() }
+func (e inWords) Unwrap() error { return e.error }
 
 // link serves the adapter within this program.
 func (l *launcher) link() (*Connection, error) {

@@ -218,11 +218,48 @@ func TestBadConfigurationIsNotTriedAgainUntilReset(t *testing.T) {
 	if f, ok := errors.AsType[*Failure](err); !ok || f.Reason != ReasonConfiguration || status.Code(err) != codes.InvalidArgument {
 		t.Fatalf("error %v", err)
 	}
+	if strings.Contains(err.Error(), "rpc error") {
+		t.Errorf("the administrator reads %q, expected the adapter's words alone", err)
+	}
 	if s := a.Status(); s.State != StateFailed || s.Starts != 1 {
 		t.Errorf("state %q after %d starts", s.State, s.Starts)
 	}
 	a.Reset()
 	eventually(t, "a second start", 20*time.Second, func() bool { s := a.Status(); return s.Starts == 2 && s.State == StateFailed })
+}
+
+func TestAMendedManifestIsTakenUpAtTheNextStart(t *testing.T) {
+	o, _ := bench(t, "good")
+	mended := *o.Manifest
+	o.Manifest.Configuration = []byte(`"bad"`)
+	a := run(t, o)
+	eventually(t, "failed", 20*time.Second, func() bool { return a.Status().State == StateFailed })
+	other := mended
+	other.Name = "other"
+	if err := a.Replace(&other); err == nil {
+		t.Error("the manifest of another adapter is taken")
+	}
+	broken := mended
+	broken.Files = nil
+	if err := a.Replace(&broken); err == nil || !strings.Contains(err.Error(), "does not list the executable") {
+		t.Errorf("a manifest without its sums is taken: %v", err)
+	}
+	if err := a.Replace(&mended); err != nil {
+		t.Fatal(err)
+	}
+	a.Reset()
+	eventually(t, "ready", 20*time.Second, func() bool { return a.Status().State == StateReady })
+}
+
+func TestAProcessThatWasKilledIsToldOnce(t *testing.T) {
+	o, _ := bench(t, "good")
+	a := run(t, o)
+	c := ready(t, a)
+	_ = syscall.Kill(c.PID, syscall.SIGKILL)
+	<-c.Dead()
+	if text := c.cause.Error(); !strings.Contains(text, "exited: its process ended with signal: killed") || strings.Count(text, "its process ended") != 1 {
+		t.Errorf("the failure reads %q", text)
+	}
 }
 
 func TestConfigureIsKeptForTheNextStart(t *testing.T) {
@@ -231,7 +268,8 @@ func TestConfigureIsKeptForTheNextStart(t *testing.T) {
 	a := run(t, o)
 	c := ready(t, a)
 	ctx := within(t, 20*time.Second)
-	if err := a.Configure(ctx, `"bad"`, true); status.Code(err) != codes.InvalidArgument {
+	err := a.Configure(ctx, `"bad"`, true)
+	if s, ok := status.FromError(err); !ok || s.Code() != codes.InvalidArgument {
 		t.Errorf("a bad configuration: %v", err)
 	}
 	if err := a.Configure(ctx, `{"port":"b"}`, true); err != nil || a.configuration != "" {

@@ -22,6 +22,7 @@ import (
 type described struct {
 	description *adapterv1beta1.DescribeResponse // the last one
 	failed      time.Time                        // when it failed last
+	version     string                           // that of the manifest
 }
 
 var states = map[host.State]pb.AdapterState{
@@ -52,10 +53,10 @@ const collection = "adapters/"
 func (e *entry) message() *pb.Adapter {
 	s := e.adapter.Status()
 	e.mu.Lock()
-	d, failed := e.describe.description, e.describe.failed
+	d, failed, version := e.describe.description, e.describe.failed, e.describe.version
 	e.mu.Unlock()
 	a := &pb.Adapter{
-		Name: collection + e.id(), Version: e.about.Manifest.Version, Summary: d.GetSummary(),
+		Name: collection + e.id(), Version: version, Summary: d.GetSummary(),
 		State: states[s.State], StateTime: timestamppb.New(s.Since), FeedSignals: d.GetFeedSignals(), Deprecations: d.GetDeprecations(),
 		RecentFailureCount: int32(s.Failures), StartCount: int32(s.Starts), BuiltIn: e.about.BuiltIn,
 	}
@@ -89,13 +90,17 @@ func (m *Manager) Get(name string) (*pb.Adapter, error) {
 	return e.message(), nil
 }
 
-// Reset starts an adapter again that is failed, broken or backing off.
+// Reset starts an adapter again that is failed, broken or backing off. Its manifest is read anew; where that cannot be
+// used, the error says why, and nothing is started.
 func (m *Manager) Reset(name string) (*pb.Adapter, error) {
 	e, err := m.entry(name)
 	if err != nil {
 		return nil, err
 	}
-	e.adapter.Reset()
+	if err := e.reset(); err != nil {
+		m.log.Error("the adapter is not reset: its manifest cannot be used", "adapter", e.id(), "error", err.Error())
+		return nil, refuse(pb.ErrorReason_ERROR_REASON_ADAPTER_UNAVAILABLE, name, fmt.Sprintf("its manifest cannot be used: %v; mend it, then call ResetAdapter again", err))
+	}
 	return e.message(), nil
 }
 

@@ -29,6 +29,9 @@ type Adapter struct {
 	BuiltIn bool
 	// Reattach is the line that an adapter in debugging printed; empty to start the manifest's program.
 	Reattach string
+	// Reload reads the manifest anew, for an adapter that is reset after the administrator has mended something; nil
+	// where the manifest is in no file.
+	Reload func() (*manifest.Manifest, error)
 	// Linked is served within the server's own process in place of the manifest's program; nil for none. It spares
 	// a small machine a process, and a defect of it is one of the server.
 	Linked adapter.Adapter
@@ -149,7 +152,7 @@ func (m *Manager) reserve(device string) error {
 		return unavailable("the server is going down")
 	}
 	if _, taken := m.devices[device]; taken {
-		return busy(device, "another capture reads it; finish that one first")
+		return busy(device, "another capture reads it; ListDevices says which; finish that one first")
 	}
 	m.devices[device] = nil
 	m.runs.Add(1)
@@ -175,10 +178,14 @@ type entry struct {
 	log      *slog.Logger
 	mu       sync.Mutex
 	describe described
+	news     chan struct{} // closed and replaced when the adapter's state changes
 }
 
 func newEntry(c *Config, a Adapter) (*entry, error) {
-	e := &entry{about: a, log: c.Logger.With("adapter", a.Manifest.Name)}
+	e := &entry{
+		about: a, log: c.Logger.With("adapter", a.Manifest.Name),
+		describe: described{version: a.Manifest.Version}, news: make(chan struct{}),
+	}
 	options := host.Options{
 		Manifest: a.Manifest, HostVersion: c.Version, Logger: c.Logger, LogLevel: c.LogLevel, OnChange: e.changed,
 		Reattach: a.Reattach, Development: a.Reattach != "", Restart: c.Restart,
@@ -205,6 +212,8 @@ func (e *entry) changed(s host.Status) {
 	if s.Failure != nil && s.State != host.StateReady && s.State != host.StateStarting && s.State != host.StateShutDown {
 		e.describe.failed = time.Now()
 	}
+	close(e.news)
+	e.news = make(chan struct{})
 	e.mu.Unlock()
 	switch s.State {
 	case host.StateReady:
@@ -217,6 +226,47 @@ func (e *entry) changed(s host.Status) {
 	case host.StateFailed, host.StateBroken:
 		e.log.Error("the adapter failed and is left alone until it is reset", "failure", failureText(s.Failure), "failures", s.Failures)
 	}
+}
+
+// resetTime bounds how long a reset waits for the new start to begin, which takes no time but that of the scheduler.
+const resetTime = time.Second
+
+// reset starts the adapter again where it does not run, with the manifest as it is now.
+func (e *entry) reset() error {
+	switch e.adapter.Status().State {
+	case host.StateFailed, host.StateBroken, host.StateBackingOff:
+	default:
+		return nil
+	}
+	if err := e.reload(); err != nil {
+		return err
+	}
+	e.mu.Lock()
+	news := e.news
+	e.mu.Unlock()
+	e.adapter.Reset()
+	select {
+	case <-news:
+	case <-time.After(resetTime):
+	}
+	return nil
+}
+
+func (e *entry) reload() error {
+	if e.about.Reload == nil {
+		return nil
+	}
+	m, err := e.about.Reload()
+	if err != nil {
+		return err
+	}
+	if err := e.adapter.Replace(m); err != nil {
+		return err
+	}
+	e.mu.Lock()
+	e.describe.version = m.Version
+	e.mu.Unlock()
+	return nil
 }
 
 func failureText(f *host.Failure) string {

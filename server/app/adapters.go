@@ -126,7 +126,7 @@ func (o *AdapterOptions) load() (found []adapters.Adapter, problems []error, err
 			problems = append(problems, fmt.Errorf("%s: the name belongs to a built-in adapter; rename it in its manifest and its folder", filepath.Join(m.Dir, manifest.FileName)))
 			continue
 		}
-		found = append(found, adapters.Adapter{Manifest: m})
+		found = append(found, adapters.Adapter{Manifest: m, Reload: func() (*manifest.Manifest, error) { return manifest.Load(m.Dir) }})
 	}
 	return found, problems, joinDebug(found, o.Debug, nil)
 }
