@@ -13,6 +13,7 @@ import (
 	"time"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/host/manifest"
 	"github.com/airassay/airassay/server/session"
 )
 
@@ -150,6 +151,29 @@ func TestASilentVehicleDoesNotEndTheCapture(t *testing.T) {
 	}
 }
 
+func TestAFeedThatKeepsBreakingIsNotOpenedInALoop(t *testing.T) {
+	s := benchSettings(t, "bench", 1)
+	r := newRig(t, benchAdapter(t, s))
+	c := r.start(r.session(), device("bench", "box-00"))
+	r.grows(c.GetName())
+	s.put(t, fileBroken)
+	time.Sleep(2 * time.Second)
+	f := r.capture(c.GetName()).GetFeed()
+	if n := f.GetInterruptionCount(); n < 1 || n > 6 {
+		t.Errorf("in two seconds it was interrupted %d times, expected at most 6", n)
+	}
+	if f.GetState() != pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING || !strings.Contains(f.GetMessage(), "a table of the adapter is missing") {
+		t.Errorf("the feed does not tell what is wrong: %v", f)
+	}
+	s.take(t, fileBroken)
+	r.grows(c.GetName())
+	stopped := time.Now()
+	r.finish(c.GetName())
+	if took := time.Since(stopped); took > 5*time.Second {
+		t.Errorf("finishing took %v", took)
+	}
+}
+
 func TestACaptureGoesOnAfterARestartOfTheServer(t *testing.T) {
 	s := benchSettings(t, "bench", 1)
 	r := newRig(t, benchAdapter(t, s))
@@ -259,6 +283,8 @@ func TestWhatCannotBeCapturedLeavesNothingBehind(t *testing.T) {
 		"a closed session":      {closed.GetName(), device("bench", "box-00"), "", pb.ErrorReason_ERROR_REASON_SESSION_CLOSED, "open another"},
 		"hardware that is gone": {open.GetName(), device("bench", "box-00"), fileUnplugged, pb.ErrorReason_ERROR_REASON_DEVICE_UNPLUGGED, "gone"},
 		"no signal":             {open.GetName(), device("bench", "box-00"), fileMute, pb.ErrorReason_ERROR_REASON_NO_SIGNALS, "not supported"},
+		"a silent vehicle":      {open.GetName(), device("bench", "box-00"), fileAsleep, pb.ErrorReason_ERROR_REASON_NO_SIGNALS, "is its ignition on?"},
+		"a garbled answer":      {open.GetName(), device("bench", "box-00"), fileGarbled, pb.ErrorReason_ERROR_REASON_NO_SIGNALS, "garbled"},
 		"a refused adapter":     {open.GetName(), device("broken", "box-00"), "", pb.ErrorReason_ERROR_REASON_ADAPTER_UNAVAILABLE, "leave it out"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -330,6 +356,34 @@ func TestAnAdapterTellsWhatIsWrongAndWorksAfterAReset(t *testing.T) {
 		a, err := r.adapters.Get("adapters/bench")
 		return err == nil && a.GetStartCount() >= 2
 	})
+}
+
+func TestAResetTakesUpAMendedManifest(t *testing.T) {
+	s := benchSettings(t, "bench", 1)
+	s.Refuse = true
+	a := benchAdapter(t, s)
+	var wrong error
+	s.Refuse = false
+	mended := benchAdapter(t, s).Manifest
+	mended.Version = "1.0.1"
+	a.Reload = func() (*manifest.Manifest, error) { return mended, wrong }
+	r := newRig(t, a)
+	state := func() pb.AdapterState { return r.adapters.List()[0].GetState() }
+	r.until("it has failed", func() bool { return state() == pb.AdapterState_ADAPTER_STATE_FAILED })
+
+	wrong = errors.New("manifest.json:3:3: is no JSON")
+	if _, err := r.adapters.Reset("adapters/bench"); err == nil || !strings.Contains(err.Error(), "manifest.json:3:3") {
+		t.Errorf("a reset with an unusable manifest says %v", err)
+	}
+	if state() != pb.AdapterState_ADAPTER_STATE_FAILED {
+		t.Errorf("with an unusable manifest it is %v", state())
+	}
+	wrong = nil
+	answer, err := r.adapters.Reset("adapters/bench")
+	if err != nil || answer.GetState() == pb.AdapterState_ADAPTER_STATE_FAILED || answer.GetVersion() != "1.0.1" {
+		t.Errorf("the reset answers with what was before it: %v, %v", answer, err)
+	}
+	r.until("it is ready", func() bool { return state() == pb.AdapterState_ADAPTER_STATE_READY })
 }
 
 func TestAReadyAdapterSaysWhatItCanDo(t *testing.T) {

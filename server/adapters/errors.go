@@ -85,7 +85,7 @@ func callFailed(ctx context.Context, id, call string, err error) error {
 	said := clip(status.Convert(err).Message())
 	e := refuse(pb.ErrorReason_ERROR_REASON_ADAPTER_DEFECT, collection+id, fmt.Sprintf("%s failed: %s", call, said))
 	switch {
-	case status.Code(err) == codes.DeadlineExceeded:
+	case status.Code(err) == codes.DeadlineExceeded && reasonOf(err) == 0:
 		e.Message = call + " was not answered in time"
 	case status.Code(err) == codes.Unavailable && reasonOf(err) == 0:
 		e.Reason, e.Message = pb.ErrorReason_ERROR_REASON_ADAPTER_UNAVAILABLE, "the adapter ended in the middle of "+call
@@ -93,6 +93,9 @@ func callFailed(ctx context.Context, id, call string, err error) error {
 	e.Err = err
 	return e
 }
+
+// vehicleSilent tells that no control unit answers.
+const vehicleSilent = "the vehicle does not answer; is its ignition on?"
 
 // deviceFailed translates what opening or reading a device returned.
 func deviceFailed(ctx context.Context, adapterID, device, call string, err error) error {
@@ -104,6 +107,10 @@ func deviceFailed(ctx context.Context, adapterID, device, call string, err error
 		return busy(device, said)
 	case adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_NO_SUCH_DEVICE:
 		return notFound(device, said)
+	case adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_SILENT:
+		return refuse(pb.ErrorReason_ERROR_REASON_NO_SIGNALS, device, vehicleSilent+" The adapter says: "+said)
+	case adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_GARBLED:
+		return refuse(pb.ErrorReason_ERROR_REASON_NO_SIGNALS, device, "what the vehicle answers is garbled; see to the plug and the wiring, then try again. The adapter says: "+said)
 	}
 	return callFailed(ctx, adapterID, call, err)
 }

@@ -5,6 +5,7 @@ package adapters_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -36,6 +37,9 @@ const (
 	fileUnplugged = "unplugged" // while it is there, the hardware is gone
 	fileSilent    = "silent"    // while it is there, the vehicle does not answer
 	fileMute      = "mute"      // while it is there, no signal can be had
+	fileAsleep    = "asleep"    // while it is there, the vehicle cannot be asked for its signals
+	fileGarbled   = "garbled"   // while it is there, what it answers to that is garbled
+	fileBroken    = "broken"    // while it is there, a feed ends by a defect
 	filePull      = "pull"      // while it is there, the throttle is open
 	filePID       = "pid"
 	fileWanted    = "wanted"
@@ -103,8 +107,13 @@ type box struct{ settings settings }
 
 func (c *box) Signals(_ context.Context, wanted []adapter.Wanted) ([]adapter.Signal, error) {
 	_ = os.WriteFile(filepath.Join(c.settings.Folder, fileWanted), []byte(fmt.Sprintf("%+v", wanted)), 0o600)
-	if c.settings.there(fileMute) {
+	switch {
+	case c.settings.there(fileMute):
 		return nil, nil
+	case c.settings.there(fileAsleep):
+		return nil, adapter.ErrSilent
+	case c.settings.there(fileGarbled):
+		return nil, adapter.ErrGarbled
 	}
 	return benchSignals, nil
 }
@@ -126,6 +135,8 @@ func (c *box) Feed(ctx context.Context, sink *adapter.Sink) error {
 			return adapter.ErrUnplugged
 		case c.settings.there(fileSilent):
 			return adapter.ErrSilent
+		case c.settings.there(fileBroken):
+			return errors.New("a table of the adapter is missing")
 		}
 		speed, throttle := 800.0, 15.0
 		if c.settings.there(filePull) {

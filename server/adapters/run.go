@@ -37,6 +37,8 @@ type run struct {
 	replan        bool
 	planned       time.Time
 	complained    time.Time
+	attached      time.Time     // when the present feed began
+	pause         time.Duration // before the next feed, where the adapter breaks this one off
 
 	asked  chan struct{} // closed when the capture is to stop
 	ask    func()
@@ -67,6 +69,10 @@ const (
 	replanEvery = 250 * time.Millisecond
 	// complainEvery bounds how often one capture logs that its adapter breaks the contract.
 	complainEvery = 10 * time.Second
+	// maxPause bounds the wait before a feed that its adapter keeps breaking off is opened again, and steadyTime is
+	// how long one must have run for the next break to be a new story.
+	maxPause   = 10 * time.Second
+	steadyTime = 10 * time.Second
 )
 
 // newRun makes the capture's run around a feed that has been opened.
@@ -103,6 +109,7 @@ func (r *run) isAsked() bool {
 // attach makes a feed the present one.
 func (r *run) attach(f *feed) {
 	r.learn(f)
+	r.attached = time.Now()
 	r.place.zeroUS = session.AxisUS(r.start, r.m.anchor, f.zero)
 	r.mu.Lock()
 	r.feed = f
@@ -147,7 +154,9 @@ func (r *run) loop() {
 			f.abandon()
 			break
 		}
-		r.interrupted(f, err)
+		if r.interrupted(f, err) == pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT {
+			r.hesitate()
+		}
 		if !r.reopen() {
 			break
 		}
@@ -239,14 +248,14 @@ func (r *run) linkState(s *adapterv1beta1.LinkState) {
 	case adapterv1beta1.LinkCondition_LINK_CONDITION_UP:
 		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_RUNNING, "")
 	case adapterv1beta1.LinkCondition_LINK_CONDITION_SILENT:
-		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_SILENT, "the vehicle does not answer; is its ignition on?")
+		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_SILENT, vehicleSilent)
 	case adapterv1beta1.LinkCondition_LINK_CONDITION_BUS_ERRORS:
 		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_BUS_ERRORS, "the vehicle's bus reports errors; the adapter waits and tries again")
 	}
 }
 
-// interrupted marks the gap and says why.
-func (r *run) interrupted(f *feed, err error) {
+// interrupted marks the gap, says why and returns that.
+func (r *run) interrupted(f *feed, err error) pb.SampleGapReason {
 	why, text := pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT, clip(status.Convert(err).Message())
 	var own *session.Error
 	switch {
@@ -267,6 +276,28 @@ func (r *run) interrupted(f *feed, err error) {
 		f.close(r.life)
 	}
 	f.abandon()
+	return why
+}
+
+// hesitate waits before a feed that was broken off by a defect is opened again, longer each time while it does not get
+// steady: what is broken in the adapter is so at the next attempt too.
+func (r *run) hesitate() {
+	if time.Since(r.attached) >= steadyTime {
+		r.pause = 0
+	}
+	r.sleep(r.pause)
+	r.pause = min(max(2*r.pause, minRetry), maxPause)
+}
+
+// sleep waits, but not beyond the moment when the capture is to stop.
+func (r *run) sleep(wait time.Duration) {
+	timer := time.NewTimer(wait)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-r.asked:
+	case <-r.life.Done():
+	}
 }
 
 // reopen opens the device again, and the writer where it has ended, as soon as that can be; false when the capture is to
@@ -281,13 +312,7 @@ func (r *run) reopen() bool {
 			return false
 		}
 		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING, err.Error())
-		timer := time.NewTimer(wait)
-		select {
-		case <-timer.C:
-		case <-r.asked:
-		case <-r.life.Done():
-		}
-		timer.Stop()
+		r.sleep(wait)
 	}
 	return false
 }
