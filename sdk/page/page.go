@@ -100,6 +100,7 @@ func (s *sheet) assessment(a *pb.Assessment) {
 	s.headline(s.words.Headline(a))
 	s.source()
 	s.findings(a)
+	s.references(a.GetReferences())
 	s.meterErrors(a)
 	s.why(a)
 	s.next(a)
@@ -140,6 +141,14 @@ func (s *sheet) findings(a *pb.Assessment) {
 		text += ": " + strings.Join(reasons, "; ")
 	}
 	s.para(2, 4, wording.Sentence(text))
+}
+
+// references says what became of each reference drive.
+func (s *sheet) references(us []*pb.ReferenceUse) {
+	list(s, us, maxEntries, func(_ int, u *pb.ReferenceUse) { s.para(2, 4, wording.Sentence(s.words.Reference(u))) })
+	if text := s.words.ReferencesTaught(us); text != "" {
+		s.para(2, 4, wording.Sentence(text))
+	}
 }
 
 func (s *sheet) findingProbability(f *pb.SensorFinding) string {

@@ -32,12 +32,18 @@ choices, and "` + program + ` mapping" helps to answer.
 Without --vehicle the facts about vehicle and day come from ` + vehicleBeside + ` beside
 the recording, where there is one. Unknown facts widen the verdict.
 
+Each --reference names a drive on which the sensors were true: an earlier one of
+this vehicle, or, with =VEHICLE, one of a vehicle with the same engine and its
+facts. What is known of the engine then narrows the verdict. A reference that
+does not fit is not believed, and the page says so.
+
 The exit status is 0 for any verdict, inconclusive or not.
 `
 
 // assayFlags are the values of the command's flags.
 type assayFlags struct {
 	vehicle, mapping string
+	references       []string
 	json             bool
 	page             page.Options
 	colour           colourMode
@@ -69,6 +75,7 @@ func assayCommand() command {
 func (a *assayFlags) declare(flags *pflag.FlagSet) {
 	flags.StringVar(&a.vehicle, "vehicle", "", "read the facts about vehicle and day from this `FILE` (JSON or YAML)")
 	flags.StringVar(&a.mapping, "mapping", "", "read the recording by this mapping `FILE`")
+	flags.StringArrayVar(&a.references, "reference", nil, fmt.Sprintf("compare with this `RECORDING[=VEHICLE]` of the same engine and true sensors; up to %d times", assay.MaxReferences))
 	flags.BoolVar(&a.json, "json", false, "print one airassay.v1beta1.Verdict in JSON instead of a page")
 	flags.StringVar(&a.page.Language, "language", "en", "write the text in this language, a BCP 47 `TAG`")
 	flags.IntVar(&a.page.Width, "width", 0, fmt.Sprintf("lay the page out for this many `COLUMNS`, %d to %d; by default for the terminal, else for %d", page.MinWidth, page.MaxWidth, page.DefaultWidth))
@@ -85,6 +92,10 @@ func (a *assayFlags) check(flags *pflag.FlagSet) error {
 }
 
 func (a *assayFlags) run(ctx context.Context, t *streams, path string) error {
+	files, err := parseReferences("assay", a.references)
+	if err != nil {
+		return err
+	}
 	facts, err := readVehicle(a.vehicle, path)
 	if err != nil {
 		return err
@@ -96,7 +107,12 @@ func (a *assayFlags) run(ctx context.Context, t *streams, path string) error {
 	if facts.note != "" {
 		t.notef("%s", facts.note)
 	}
-	assessment, err := judge(ctx, rec, facts.vehicle, facts.day)
+	tested := rpc.FactsFromProto(facts.vehicle, facts.day)
+	refs, err := readReferences(ctx, t, files, a.mapping, tested)
+	if err != nil {
+		return err
+	}
+	assessment, err := judge(ctx, rec, tested, refs)
 	if err != nil {
 		return err
 	}
@@ -145,9 +161,23 @@ func verdictJSON(v *pb.Verdict) ([]byte, error) {
 // some ten milliseconds.
 const contextSamples = 1 << 14
 
-// judge runs a whole recording through the assay. Vehicle and day may be nil.
-func judge(ctx context.Context, rec *recording.Recording, vehicle *pb.Vehicle, day *pb.DayConditions) (*pb.Assessment, error) {
-	a := assay.New(rpc.FactsFromProto(vehicle, day))
+// judge runs a whole recording through the assay and compares it with references.
+func judge(ctx context.Context, rec *recording.Recording, facts assay.Facts, refs []*assay.Reference) (*pb.Assessment, error) {
+	a, err := push(ctx, rec, facts)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range refs {
+		if err := a.Use(r); err != nil {
+			return nil, fmt.Errorf("using a reference drive: %w", err)
+		}
+	}
+	return rpc.AssessmentToProto(a.Assess()), nil
+}
+
+// push gives a whole recording to a new assay.
+func push(ctx context.Context, rec *recording.Recording, facts assay.Facts) (*assay.Assay, error) {
+	a := assay.New(facts)
 	const capture = 0
 	if err := a.Declare(capture, clocks[rec.Clock], definitions(rec)); err != nil {
 		return nil, fmt.Errorf("declaring the recording's signals: %w", err)
@@ -158,7 +188,7 @@ func judge(ctx context.Context, rec *recording.Recording, vehicle *pb.Vehicle, d
 		}
 		a.Push(assay.Sample{Capture: capture, Signal: s.Signal, TimeUS: s.TimeUS, Value: s.Value, UncertaintyUS: asDeclared})
 	}
-	return rpc.AssessmentToProto(a.Assess()), nil
+	return a, nil
 }
 
 // asDeclared tells the assay that a sample's time is as uncertain as its

@@ -61,7 +61,7 @@ func TestTimeUncertaintyIsDeclared(t *testing.T) {
 	if len(defs) != 2 || defs[0] != (assay.SignalDef{Path: "Vehicle.OBD.MAF", Unit: "g/s", TimeUncertaintyUS: 123}) {
 		t.Errorf("%+v", defs)
 	}
-	a, err := judge(t.Context(), rec, nil, nil)
+	a, err := judge(t.Context(), rec, assay.NoFacts(), nil)
 	if err != nil || len(a.GetSampleUse().GetUnusedSignals()) != 1 {
 		t.Errorf("%v, %v", a.GetSampleUse(), err)
 	}

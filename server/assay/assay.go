@@ -99,6 +99,7 @@ type Assay struct {
 	lastFullKPa                   float64
 	meterDeadRunning, meterLiving int64
 	holes                         holes
+	references                    []*Reference
 }
 
 // New starts an assay of a vehicle on a day.
@@ -279,12 +280,17 @@ func (a *Assay) takePoint() {
 // that the drive can go on.
 func (a *Assay) Assess() *Assessment {
 	b := *a
-	for b.order.n > 0 {
-		b.consume(b.order.pop())
-	}
-	for b.pendingN > 0 {
-		b.takePoint()
-	}
-	b.endSegment()
+	b.finish()
 	return b.conclude()
+}
+
+// finish takes in what waits for samples that will not come.
+func (a *Assay) finish() {
+	for a.order.n > 0 {
+		a.consume(a.order.pop())
+	}
+	for a.pendingN > 0 {
+		a.takePoint()
+	}
+	a.endSegment()
 }

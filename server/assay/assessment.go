@@ -21,6 +21,7 @@ type Assessment struct {
 	Ambiguities   []Ambiguity
 	Use           SampleUse
 	Proposals     []FactProposal
+	References    []ReferenceUse
 }
 
 // ConditionProbability is one condition with its probability.

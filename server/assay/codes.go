@@ -637,3 +637,20 @@ const (
 	// HoleSourceFault: The source dropped samples that it could not deliver rightly.
 	HoleSourceFault SampleGapReason = 6
 )
+
+// ReferenceBelief is whether a reference drive was believed.
+type ReferenceBelief int32
+
+// Values of ReferenceBelief.
+const (
+	// ReferenceUnspecified: Not stated.
+	ReferenceUnspecified ReferenceBelief = 0
+	// ReferenceBelieved: It is of this engine, and its sensors were true.
+	ReferenceBelieved ReferenceBelief = 1
+	// ReferenceUndecided: It counts for as much as it is probable.
+	ReferenceUndecided ReferenceBelief = 2
+	// ReferenceNotBelieved: Its sensors were not true, or it is of another engine; the verdict rests on the drive alone.
+	ReferenceNotBelieved ReferenceBelief = 3
+	// ReferenceNotUsable: It has too little to compare with, or its air meter's signal was faulty.
+	ReferenceNotUsable ReferenceBelief = 4
+)

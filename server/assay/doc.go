@@ -23,6 +23,9 @@
 //	hypothesis.go which faults are possible, and how large they may be
 //	prior.go      how probable each is before the drive, and what numbers share
 //	infer.go      probabilities
+//	joint.go      probabilities over several drives of one engine
+//	reference.go  earlier drives that narrow what is expected of a sound engine
+//	compare.go    two drives of one vehicle, before and after a repair
 //	finding.go    what that means for each sensor, and the meter's error over flow
 //	gap.go        what is missing for a firm verdict
 //	advice.go     what to do next, by expected regret

@@ -68,12 +68,13 @@ func (f *feature) shown(y float64) float64 {
 	return f.expected + y
 }
 
-// shownExpected: what a sound vehicle shows, in the unit that is shown.
-func (f *feature) shownExpected() float64 {
+// shownExpected: what a sound vehicle shows, in the unit that is shown; shift is what
+// reference drives have taught of it.
+func (f *feature) shownExpected(shift float64) float64 {
 	if f.kind == featSoak || f.kind == featSoakSensor {
-		return 0
+		return shift
 	}
-	return f.shown(0)
+	return f.shown(shift)
 }
 
 func (f *feature) shownMeasured() float64 {
@@ -93,13 +94,17 @@ func (r *result) evidence() {
 		for _, x := range j {
 			common += x * x
 		}
+		own, shift := r.m.ownSD(f), 0.0
+		if k := r.p.learned; k != nil {
+			shift, common, own = k.shift[i], sq(k.sd[i]), 0
+		}
 		scale := math.Abs(f.perUnit())
 		if pr.ratio {
 			scale = 100
 		}
 		e := Evidence{
-			Kind: pr.kind, Unit: pr.unit, Manoeuvre: manoeuvreOf(f), Measured: f.shownMeasured(), Expected: f.shownExpected(),
-			MeasuredSD: scale * f.sd, ExpectedSD: scale * math.Sqrt(common+sq(r.m.ownSD(f))-sq(f.sd)), Samples: f.n,
+			Kind: pr.kind, Unit: pr.unit, Manoeuvre: manoeuvreOf(f), Measured: f.shownMeasured(), Expected: f.shownExpected(shift),
+			MeasuredSD: scale * f.sd, ExpectedSD: scale * math.Sqrt(math.Max(0, common+sq(own)-sq(f.sd))), Samples: f.n,
 			Flow: math.NaN(), RPM: math.NaN(), PressureKPa: math.NaN(), Counted: true,
 		}
 		if hasPoint(f.kind) {
@@ -108,7 +113,7 @@ func (r *result) evidence() {
 				e.PressureKPa = math.NaN()
 			}
 		}
-		e.Leanings = r.leanings(f, leading, math.Sqrt(common+sq(r.m.ownSD(f))))
+		e.Leanings = r.leanings(f, leading, shift, math.Sqrt(common+sq(own)))
 		r.out.Evidence = append(r.out.Evidence, e)
 	}
 	r.uncounted()
@@ -172,20 +177,20 @@ func (r *result) leadingStates(n int) []leadingState {
 	return out
 }
 
-func (r *result) leanings(f *feature, leading []leadingState, sd float64) []Leaning {
+func (r *result) leanings(f *feature, leading []leadingState, shift, sd float64) []Leaning {
 	if sd <= 0 {
 		return nil
 	}
 	student := func(x float64) float64 { return -0.5 * (robustness + 1) * math.Log1p(sq(x/sd)/robustness) }
-	null := student(f.y)
+	null := student(f.y - shift)
 	var out []Leaning
 	for _, l := range leading {
 		h := r.m.predict(l.s, f)
-		predicted := f.shown(h)
+		predicted := f.shown(h + shift)
 		if f.kind == featSoak || f.kind == featSoakSensor {
-			predicted = h
+			predicted = h + shift
 		}
-		out = append(out, Leaning{Condition: l.c, Predicted: predicted, LogRatio: student(f.y-h) - null})
+		out = append(out, Leaning{Condition: l.c, Predicted: predicted, LogRatio: student(f.y-h-shift) - null})
 	}
 	return out
 }
@@ -306,14 +311,14 @@ func (r *result) distrustPressure(put func(signal, DistrustReason, float64, floa
 	}
 	lead := &r.p.hs[r.p.lead.h]
 	state := &lead.states[r.p.lead.s]
-	cov, _ := r.m.covariance(r.fs, false)
+	cov, expected := r.pressureExpectation()
 	worst, gap := 0.0, 0.0
 	for _, i := range idx {
 		for _, k := range idx {
 			if k >= i {
 				continue
 			}
-			d := r.fs[i].y - r.m.predict(state, &r.fs[i]) - r.fs[k].y + r.m.predict(state, &r.fs[k])
+			d := r.fs[i].y - expected[i] - r.m.predict(state, &r.fs[i]) - r.fs[k].y + expected[k] + r.m.predict(state, &r.fs[k])
 			sd := math.Sqrt(cov.get(i, i) + cov.get(k, k) - 2*cov.get(i, k))
 			if z := math.Abs(d) / sd; z > worst {
 				worst, gap = z, d

@@ -66,6 +66,7 @@ func (a *Assay) conclude() *Assessment {
 	}
 	r.gaps()
 	r.useAndProposals()
+	r.referenceUse()
 	return r.out
 }
 
@@ -643,11 +644,11 @@ func (r *result) ambiguities() {
 		ms = append(ms, member{hi, best, r.p.p[hi]})
 	}
 	slices.SortStableFunc(ms, func(x, y member) int { return cmp.Compare(y.p, x.p) })
-	vs := r.a.variants(r.m, r.fs, 0)
+	v := r.baseVariant()
 	used := make([]bool, len(ms))
 	size := make([]float64, len(ms))
 	for i := range ms {
-		size[i] = r.size(&vs[0], ms[i].hi, ms[i].si)
+		size[i] = r.size(v, ms[i].hi, ms[i].si)
 	}
 	for i := range ms {
 		if used[i] {
@@ -656,7 +657,7 @@ func (r *result) ambiguities() {
 		var g Ambiguity
 		for k := i; k < len(ms); k++ {
 			if used[k] || k > i && !r.accuseEachOther(ms[i].hi, ms[k].hi) &&
-				r.distance(&vs[0], ms[i].hi, ms[i].si, ms[k].hi) > math.Min(sameDistance, sameShare*size[i]) {
+				r.distance(v, ms[i].hi, ms[i].si, ms[k].hi) > math.Min(sameDistance, sameShare*size[i]) {
 				continue
 			}
 			used[k] = true

@@ -35,6 +35,10 @@ type posterior struct {
 	tolerance [][]toleranceLeft
 	// lead is the likeliest state of all.
 	lead lead
+	// learned is what reference drives teach; nil without any, and where none was believed.
+	learned *learned
+	// believed is the probability that each usable reference is of this engine and was sound.
+	believed []float64
 }
 
 // toleranceLeft is the meter's own tolerance in standard deviations of its prior.
@@ -162,6 +166,9 @@ func (v *variant) logLikelihood(r, z []float64) float64 {
 }
 
 func (a *Assay) infer(m *model, fs []feature) *posterior {
+	if pasts := a.pasts(m); len(pasts) > 0 {
+		return a.inferJoint(m, fs, pasts).p
+	}
 	p := &posterior{hs: a.hypotheses(m)}
 	sound, vague, broken := a.variants(m, fs, 0), a.variants(m, fs, 1), a.variants(m, fs, brokenScale)
 	r, z := make([]float64, len(fs)), make([]float64, len(fs))

@@ -54,6 +54,7 @@ func AssessmentToProto(a *assay.Assessment) *pb.Assessment {
 		Ambiguities:         mapSlice(a.Ambiguities, ambiguityToProto),
 		SampleUse:           sampleUseToProto(&a.Use),
 		FactProposals:       mapSlice(a.Proposals, proposalToProto),
+		References:          mapSlice(a.References, referenceToProto),
 	}
 }
 
@@ -147,6 +148,13 @@ func holeToProto(h *assay.Hole) *pb.SampleGap {
 
 func proposalToProto(p *assay.FactProposal) *pb.FactProposal {
 	return &pb.FactProposal{Field: p.Field, Value: finite(p.Value), Uncertainty: finite(p.Uncertainty), Entered: optional(p.Entered)}
+}
+
+func referenceToProto(u *assay.ReferenceUse) *pb.ReferenceUse {
+	return &pb.ReferenceUse{
+		Index: int32(u.Index), SameVehicle: u.SameVehicle, Belief: pb.ReferenceBelief(u.Belief), Probability: finite(u.Probability),
+		FlowGPerS: optional(u.Flow), UncertaintyWithoutPercent: optional(u.BeforePct), UncertaintyWithPercent: optional(u.AfterPct),
+	}
 }
 
 // FactsFromProto converts a vehicle and its day; either may be nil.

@@ -44,6 +44,7 @@ var codeTypes = map[string]struct {
 	"Location":           {"Location", "INTAKE_AIR_TEMPERATURE_LOCATION_", pb.IntakeAirTemperatureLocation(0).Descriptor()},
 	"Purpose":            {"Purpose", "PURPOSE_", pb.Purpose(0).Descriptor()},
 	"Clock":              {"Clock", "CLOCK_KIND_", pb.ClockKind(0).Descriptor()},
+	"ReferenceBelief":    {"Reference", "REFERENCE_BELIEF_", pb.ReferenceBelief(0).Descriptor()},
 	"SampleGapReason":    {"Hole", "SAMPLE_GAP_REASON_", pb.SampleGapReason(0).Descriptor()},
 }
 

@@ -1225,6 +1225,67 @@ func (DistrustReason) EnumDescriptor() ([]byte, []int) {
 	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{11}
 }
 
+// ReferenceBelief is whether a reference drive was believed.
+type ReferenceBelief int32
+
+const (
+	// Not stated.
+	ReferenceBelief_REFERENCE_BELIEF_UNSPECIFIED ReferenceBelief = 0
+	// It is of this engine, and its sensors were true.
+	ReferenceBelief_REFERENCE_BELIEF_BELIEVED ReferenceBelief = 1
+	// It counts for as much as it is probable.
+	ReferenceBelief_REFERENCE_BELIEF_UNDECIDED ReferenceBelief = 2
+	// Its sensors were not true, or it is of another engine; the verdict rests on the drive alone.
+	ReferenceBelief_REFERENCE_BELIEF_NOT_BELIEVED ReferenceBelief = 3
+	// It has too little to compare with, or its air meter's signal was faulty.
+	ReferenceBelief_REFERENCE_BELIEF_NOT_USABLE ReferenceBelief = 4
+)
+
+// Enum value maps for ReferenceBelief.
+var (
+	ReferenceBelief_name = map[int32]string{
+		0: "REFERENCE_BELIEF_UNSPECIFIED",
+		1: "REFERENCE_BELIEF_BELIEVED",
+		2: "REFERENCE_BELIEF_UNDECIDED",
+		3: "REFERENCE_BELIEF_NOT_BELIEVED",
+		4: "REFERENCE_BELIEF_NOT_USABLE",
+	}
+	ReferenceBelief_value = map[string]int32{
+		"REFERENCE_BELIEF_UNSPECIFIED":  0,
+		"REFERENCE_BELIEF_BELIEVED":     1,
+		"REFERENCE_BELIEF_UNDECIDED":    2,
+		"REFERENCE_BELIEF_NOT_BELIEVED": 3,
+		"REFERENCE_BELIEF_NOT_USABLE":   4,
+	}
+)
+
+func (x ReferenceBelief) Enum() *ReferenceBelief {
+	p := new(ReferenceBelief)
+	*p = x
+	return p
+}
+
+func (x ReferenceBelief) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReferenceBelief) Descriptor() protoreflect.EnumDescriptor {
+	return file_airassay_v1beta1_verdict_proto_enumTypes[12].Descriptor()
+}
+
+func (ReferenceBelief) Type() protoreflect.EnumType {
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[12]
+}
+
+func (x ReferenceBelief) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReferenceBelief.Descriptor instead.
+func (ReferenceBelief) EnumDescriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{12}
+}
+
 // Verdict is what the assay concludes from the samples of one session, with
 // the name and the time of that conclusion.
 type Verdict struct {
@@ -1409,6 +1470,8 @@ type Assessment struct {
 	SampleUse *SampleUse `protobuf:"bytes,13,opt,name=sample_use,json=sampleUse,proto3" json:"sample_use,omitempty"`
 	// What the vehicle's own signals say about its facts.
 	FactProposals []*FactProposal `protobuf:"bytes,14,rep,name=fact_proposals,json=factProposals,proto3" json:"fact_proposals,omitempty"`
+	// What became of each reference drive, in the order in which they were given; empty without any.
+	References    []*ReferenceUse `protobuf:"bytes,15,rep,name=references,proto3" json:"references,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1537,6 +1600,13 @@ func (x *Assessment) GetSampleUse() *SampleUse {
 func (x *Assessment) GetFactProposals() []*FactProposal {
 	if x != nil {
 		return x.FactProposals
+	}
+	return nil
+}
+
+func (x *Assessment) GetReferences() []*ReferenceUse {
+	if x != nil {
+		return x.References
 	}
 	return nil
 }
@@ -2782,6 +2852,107 @@ func (x *FactProposal) GetEntered() float64 {
 	return 0
 }
 
+// ReferenceUse is what became of one reference drive.
+type ReferenceUse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its place among the references as they were given, from 0.
+	Index int32 `protobuf:"varint,1,opt,name=index,proto3" json:"index,omitempty"`
+	// It is an earlier drive of the vehicle under test, not of another one with the same engine.
+	SameVehicle bool `protobuf:"varint,2,opt,name=same_vehicle,json=sameVehicle,proto3" json:"same_vehicle,omitempty"`
+	// Whether it was believed.
+	Belief ReferenceBelief `protobuf:"varint,3,opt,name=belief,proto3,enum=airassay.v1beta1.ReferenceBelief" json:"belief,omitempty"`
+	// Probability that it is of this engine and that its sensors were true (0 to 1); 0 where it was not usable.
+	Probability float64 `protobuf:"fixed64,4,opt,name=probability,proto3" json:"probability,omitempty"`
+	// Highest metered flow that pressure was compared with, in grams per second; absent where
+	// the references taught nothing.
+	FlowGPerS *float64 `protobuf:"fixed64,5,opt,name=flow_g_per_s,json=flowGPerS,proto3,oneof" json:"flow_g_per_s,omitempty"`
+	// Standard uncertainty of a sound engine's volumetric efficiency at that flow, in percent, without references.
+	UncertaintyWithoutPercent *float64 `protobuf:"fixed64,6,opt,name=uncertainty_without_percent,json=uncertaintyWithoutPercent,proto3,oneof" json:"uncertainty_without_percent,omitempty"`
+	// The same with all references together.
+	UncertaintyWithPercent *float64 `protobuf:"fixed64,7,opt,name=uncertainty_with_percent,json=uncertaintyWithPercent,proto3,oneof" json:"uncertainty_with_percent,omitempty"`
+	unknownFields          protoimpl.UnknownFields
+	sizeCache              protoimpl.SizeCache
+}
+
+func (x *ReferenceUse) Reset() {
+	*x = ReferenceUse{}
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReferenceUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReferenceUse) ProtoMessage() {}
+
+func (x *ReferenceUse) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReferenceUse.ProtoReflect.Descriptor instead.
+func (*ReferenceUse) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ReferenceUse) GetIndex() int32 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
+}
+
+func (x *ReferenceUse) GetSameVehicle() bool {
+	if x != nil {
+		return x.SameVehicle
+	}
+	return false
+}
+
+func (x *ReferenceUse) GetBelief() ReferenceBelief {
+	if x != nil {
+		return x.Belief
+	}
+	return ReferenceBelief_REFERENCE_BELIEF_UNSPECIFIED
+}
+
+func (x *ReferenceUse) GetProbability() float64 {
+	if x != nil {
+		return x.Probability
+	}
+	return 0
+}
+
+func (x *ReferenceUse) GetFlowGPerS() float64 {
+	if x != nil && x.FlowGPerS != nil {
+		return *x.FlowGPerS
+	}
+	return 0
+}
+
+func (x *ReferenceUse) GetUncertaintyWithoutPercent() float64 {
+	if x != nil && x.UncertaintyWithoutPercent != nil {
+		return *x.UncertaintyWithoutPercent
+	}
+	return 0
+}
+
+func (x *ReferenceUse) GetUncertaintyWithPercent() float64 {
+	if x != nil && x.UncertaintyWithPercent != nil {
+		return *x.UncertaintyWithPercent
+	}
+	return 0
+}
+
 var File_airassay_v1beta1_verdict_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
@@ -2800,7 +2971,7 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\rlanguage_code\x18\x01 \x01(\tR\flanguageCode\x12\x1a\n" +
 	"\bheadline\x18\x02 \x01(\tR\bheadline\x12\x18\n" +
 	"\asummary\x18\x03 \x01(\tR\asummary\x12\x16\n" +
-	"\x06advice\x18\x04 \x03(\tR\x06advice\"\xd7\x06\n" +
+	"\x06advice\x18\x04 \x03(\tR\x06advice\"\x97\a\n" +
 	"\n" +
 	"Assessment\x12%\n" +
 	"\x0eengine_version\x18\x01 \x01(\tR\rengineVersion\x12F\n" +
@@ -2824,7 +2995,10 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\vambiguities\x18\f \x03(\v2\x1b.airassay.v1beta1.AmbiguityR\vambiguities\x12:\n" +
 	"\n" +
 	"sample_use\x18\r \x01(\v2\x1b.airassay.v1beta1.SampleUseR\tsampleUse\x12E\n" +
-	"\x0efact_proposals\x18\x0e \x03(\v2\x1e.airassay.v1beta1.FactProposalR\rfactProposals\"\xaf\x01\n" +
+	"\x0efact_proposals\x18\x0e \x03(\v2\x1e.airassay.v1beta1.FactProposalR\rfactProposals\x12>\n" +
+	"\n" +
+	"references\x18\x0f \x03(\v2\x1e.airassay.v1beta1.ReferenceUseR\n" +
+	"references\"\xaf\x01\n" +
 	"\x14ConditionProbability\x129\n" +
 	"\tcondition\x18\x01 \x01(\x0e2\x1b.airassay.v1beta1.ConditionR\tcondition\x12 \n" +
 	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12:\n" +
@@ -2938,7 +3112,18 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\vuncertainty\x18\x03 \x01(\x01R\vuncertainty\x12\x1d\n" +
 	"\aentered\x18\x04 \x01(\x01H\x00R\aentered\x88\x01\x01B\n" +
 	"\n" +
-	"\b_entered*\xf9\x03\n" +
+	"\b_entered\"\x9c\x03\n" +
+	"\fReferenceUse\x12\x14\n" +
+	"\x05index\x18\x01 \x01(\x05R\x05index\x12!\n" +
+	"\fsame_vehicle\x18\x02 \x01(\bR\vsameVehicle\x129\n" +
+	"\x06belief\x18\x03 \x01(\x0e2!.airassay.v1beta1.ReferenceBeliefR\x06belief\x12 \n" +
+	"\vprobability\x18\x04 \x01(\x01R\vprobability\x12$\n" +
+	"\fflow_g_per_s\x18\x05 \x01(\x01H\x00R\tflowGPerS\x88\x01\x01\x12C\n" +
+	"\x1buncertainty_without_percent\x18\x06 \x01(\x01H\x01R\x19uncertaintyWithoutPercent\x88\x01\x01\x12=\n" +
+	"\x18uncertainty_with_percent\x18\a \x01(\x01H\x02R\x16uncertaintyWithPercent\x88\x01\x01B\x0f\n" +
+	"\r_flow_g_per_sB\x1e\n" +
+	"\x1c_uncertainty_without_percentB\x1b\n" +
+	"\x19_uncertainty_with_percent*\xf9\x03\n" +
 	"\tCondition\x12\x19\n" +
 	"\x15CONDITION_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12CONDITION_NO_FAULT\x10\x01\x12\x1d\n" +
@@ -3137,7 +3322,13 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x1cDISTRUST_REASON_INTERMITTENT\x10\b\x12$\n" +
 	" DISTRUST_REASON_REFRESH_TOO_SLOW\x10\t\x12\x1d\n" +
 	"\x19DISTRUST_REASON_SATURATED\x10\n" +
-	"BCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
+	"*\xb6\x01\n" +
+	"\x0fReferenceBelief\x12 \n" +
+	"\x1cREFERENCE_BELIEF_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19REFERENCE_BELIEF_BELIEVED\x10\x01\x12\x1e\n" +
+	"\x1aREFERENCE_BELIEF_UNDECIDED\x10\x02\x12!\n" +
+	"\x1dREFERENCE_BELIEF_NOT_BELIEVED\x10\x03\x12\x1f\n" +
+	"\x1bREFERENCE_BELIEF_NOT_USABLE\x10\x04BCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
 
 var (
 	file_airassay_v1beta1_verdict_proto_rawDescOnce sync.Once
@@ -3151,8 +3342,8 @@ func file_airassay_v1beta1_verdict_proto_rawDescGZIP() []byte {
 	return file_airassay_v1beta1_verdict_proto_rawDescData
 }
 
-var file_airassay_v1beta1_verdict_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
-var file_airassay_v1beta1_verdict_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_airassay_v1beta1_verdict_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
+var file_airassay_v1beta1_verdict_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_airassay_v1beta1_verdict_proto_goTypes = []any{
 	(Condition)(0),                // 0: airassay.v1beta1.Condition
 	(Cause)(0),                    // 1: airassay.v1beta1.Cause
@@ -3166,76 +3357,80 @@ var file_airassay_v1beta1_verdict_proto_goTypes = []any{
 	(AdviceAction)(0),             // 9: airassay.v1beta1.AdviceAction
 	(Caution)(0),                  // 10: airassay.v1beta1.Caution
 	(DistrustReason)(0),           // 11: airassay.v1beta1.DistrustReason
-	(*Verdict)(nil),               // 12: airassay.v1beta1.Verdict
-	(*VerdictText)(nil),           // 13: airassay.v1beta1.VerdictText
-	(*Assessment)(nil),            // 14: airassay.v1beta1.Assessment
-	(*ConditionProbability)(nil),  // 15: airassay.v1beta1.ConditionProbability
-	(*CauseProbability)(nil),      // 16: airassay.v1beta1.CauseProbability
-	(*SensorFinding)(nil),         // 17: airassay.v1beta1.SensorFinding
-	(*MeterError)(nil),            // 18: airassay.v1beta1.MeterError
-	(*Evidence)(nil),              // 19: airassay.v1beta1.Evidence
-	(*Leaning)(nil),               // 20: airassay.v1beta1.Leaning
-	(*Manoeuvre)(nil),             // 21: airassay.v1beta1.Manoeuvre
-	(*Gap)(nil),                   // 22: airassay.v1beta1.Gap
-	(*Advice)(nil),                // 23: airassay.v1beta1.Advice
-	(*DistrustedSignal)(nil),      // 24: airassay.v1beta1.DistrustedSignal
-	(*Ambiguity)(nil),             // 25: airassay.v1beta1.Ambiguity
-	(*AmbiguousCause)(nil),        // 26: airassay.v1beta1.AmbiguousCause
-	(*SampleUse)(nil),             // 27: airassay.v1beta1.SampleUse
-	(*FactProposal)(nil),          // 28: airassay.v1beta1.FactProposal
-	(*timestamppb.Timestamp)(nil), // 29: google.protobuf.Timestamp
-	(Inspection)(0),               // 30: airassay.v1beta1.Inspection
-	(ClockKind)(0),                // 31: airassay.v1beta1.ClockKind
-	(*SampleGap)(nil),             // 32: airassay.v1beta1.SampleGap
+	(ReferenceBelief)(0),          // 12: airassay.v1beta1.ReferenceBelief
+	(*Verdict)(nil),               // 13: airassay.v1beta1.Verdict
+	(*VerdictText)(nil),           // 14: airassay.v1beta1.VerdictText
+	(*Assessment)(nil),            // 15: airassay.v1beta1.Assessment
+	(*ConditionProbability)(nil),  // 16: airassay.v1beta1.ConditionProbability
+	(*CauseProbability)(nil),      // 17: airassay.v1beta1.CauseProbability
+	(*SensorFinding)(nil),         // 18: airassay.v1beta1.SensorFinding
+	(*MeterError)(nil),            // 19: airassay.v1beta1.MeterError
+	(*Evidence)(nil),              // 20: airassay.v1beta1.Evidence
+	(*Leaning)(nil),               // 21: airassay.v1beta1.Leaning
+	(*Manoeuvre)(nil),             // 22: airassay.v1beta1.Manoeuvre
+	(*Gap)(nil),                   // 23: airassay.v1beta1.Gap
+	(*Advice)(nil),                // 24: airassay.v1beta1.Advice
+	(*DistrustedSignal)(nil),      // 25: airassay.v1beta1.DistrustedSignal
+	(*Ambiguity)(nil),             // 26: airassay.v1beta1.Ambiguity
+	(*AmbiguousCause)(nil),        // 27: airassay.v1beta1.AmbiguousCause
+	(*SampleUse)(nil),             // 28: airassay.v1beta1.SampleUse
+	(*FactProposal)(nil),          // 29: airassay.v1beta1.FactProposal
+	(*ReferenceUse)(nil),          // 30: airassay.v1beta1.ReferenceUse
+	(*timestamppb.Timestamp)(nil), // 31: google.protobuf.Timestamp
+	(Inspection)(0),               // 32: airassay.v1beta1.Inspection
+	(ClockKind)(0),                // 33: airassay.v1beta1.ClockKind
+	(*SampleGap)(nil),             // 34: airassay.v1beta1.SampleGap
 }
 var file_airassay_v1beta1_verdict_proto_depIdxs = []int32{
-	29, // 0: airassay.v1beta1.Verdict.create_time:type_name -> google.protobuf.Timestamp
-	14, // 1: airassay.v1beta1.Verdict.assessment:type_name -> airassay.v1beta1.Assessment
-	13, // 2: airassay.v1beta1.Verdict.text:type_name -> airassay.v1beta1.VerdictText
-	15, // 3: airassay.v1beta1.Assessment.conditions:type_name -> airassay.v1beta1.ConditionProbability
+	31, // 0: airassay.v1beta1.Verdict.create_time:type_name -> google.protobuf.Timestamp
+	15, // 1: airassay.v1beta1.Verdict.assessment:type_name -> airassay.v1beta1.Assessment
+	14, // 2: airassay.v1beta1.Verdict.text:type_name -> airassay.v1beta1.VerdictText
+	16, // 3: airassay.v1beta1.Assessment.conditions:type_name -> airassay.v1beta1.ConditionProbability
 	2,  // 4: airassay.v1beta1.Assessment.inconclusive_reasons:type_name -> airassay.v1beta1.InconclusiveReason
-	17, // 5: airassay.v1beta1.Assessment.sensors:type_name -> airassay.v1beta1.SensorFinding
-	18, // 6: airassay.v1beta1.Assessment.meter_errors:type_name -> airassay.v1beta1.MeterError
-	19, // 7: airassay.v1beta1.Assessment.evidence:type_name -> airassay.v1beta1.Evidence
-	21, // 8: airassay.v1beta1.Assessment.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
-	22, // 9: airassay.v1beta1.Assessment.gaps:type_name -> airassay.v1beta1.Gap
-	23, // 10: airassay.v1beta1.Assessment.advice:type_name -> airassay.v1beta1.Advice
-	24, // 11: airassay.v1beta1.Assessment.distrusted_signals:type_name -> airassay.v1beta1.DistrustedSignal
-	25, // 12: airassay.v1beta1.Assessment.ambiguities:type_name -> airassay.v1beta1.Ambiguity
-	27, // 13: airassay.v1beta1.Assessment.sample_use:type_name -> airassay.v1beta1.SampleUse
-	28, // 14: airassay.v1beta1.Assessment.fact_proposals:type_name -> airassay.v1beta1.FactProposal
-	0,  // 15: airassay.v1beta1.ConditionProbability.condition:type_name -> airassay.v1beta1.Condition
-	16, // 16: airassay.v1beta1.ConditionProbability.causes:type_name -> airassay.v1beta1.CauseProbability
-	1,  // 17: airassay.v1beta1.CauseProbability.cause:type_name -> airassay.v1beta1.Cause
-	3,  // 18: airassay.v1beta1.SensorFinding.sensor:type_name -> airassay.v1beta1.Sensor
-	4,  // 19: airassay.v1beta1.SensorFinding.finding:type_name -> airassay.v1beta1.Finding
-	5,  // 20: airassay.v1beta1.Evidence.kind:type_name -> airassay.v1beta1.EvidenceKind
-	6,  // 21: airassay.v1beta1.Evidence.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	20, // 22: airassay.v1beta1.Evidence.leanings:type_name -> airassay.v1beta1.Leaning
-	0,  // 23: airassay.v1beta1.Leaning.condition:type_name -> airassay.v1beta1.Condition
-	6,  // 24: airassay.v1beta1.Manoeuvre.kind:type_name -> airassay.v1beta1.ManoeuvreKind
-	7,  // 25: airassay.v1beta1.Manoeuvre.reasons:type_name -> airassay.v1beta1.GateReason
-	8,  // 26: airassay.v1beta1.Gap.kind:type_name -> airassay.v1beta1.GapKind
-	6,  // 27: airassay.v1beta1.Gap.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	30, // 28: airassay.v1beta1.Gap.inspection:type_name -> airassay.v1beta1.Inspection
-	9,  // 29: airassay.v1beta1.Advice.action:type_name -> airassay.v1beta1.AdviceAction
-	3,  // 30: airassay.v1beta1.Advice.sensor:type_name -> airassay.v1beta1.Sensor
-	30, // 31: airassay.v1beta1.Advice.inspection:type_name -> airassay.v1beta1.Inspection
-	6,  // 32: airassay.v1beta1.Advice.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	0,  // 33: airassay.v1beta1.Advice.condition:type_name -> airassay.v1beta1.Condition
-	10, // 34: airassay.v1beta1.Advice.cautions:type_name -> airassay.v1beta1.Caution
-	11, // 35: airassay.v1beta1.DistrustedSignal.reason:type_name -> airassay.v1beta1.DistrustReason
-	26, // 36: airassay.v1beta1.Ambiguity.causes:type_name -> airassay.v1beta1.AmbiguousCause
-	30, // 37: airassay.v1beta1.Ambiguity.inspections:type_name -> airassay.v1beta1.Inspection
-	0,  // 38: airassay.v1beta1.AmbiguousCause.condition:type_name -> airassay.v1beta1.Condition
-	1,  // 39: airassay.v1beta1.AmbiguousCause.cause:type_name -> airassay.v1beta1.Cause
-	31, // 40: airassay.v1beta1.SampleUse.clock:type_name -> airassay.v1beta1.ClockKind
-	32, // 41: airassay.v1beta1.SampleUse.longest_gaps:type_name -> airassay.v1beta1.SampleGap
-	42, // [42:42] is the sub-list for method output_type
-	42, // [42:42] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	18, // 5: airassay.v1beta1.Assessment.sensors:type_name -> airassay.v1beta1.SensorFinding
+	19, // 6: airassay.v1beta1.Assessment.meter_errors:type_name -> airassay.v1beta1.MeterError
+	20, // 7: airassay.v1beta1.Assessment.evidence:type_name -> airassay.v1beta1.Evidence
+	22, // 8: airassay.v1beta1.Assessment.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
+	23, // 9: airassay.v1beta1.Assessment.gaps:type_name -> airassay.v1beta1.Gap
+	24, // 10: airassay.v1beta1.Assessment.advice:type_name -> airassay.v1beta1.Advice
+	25, // 11: airassay.v1beta1.Assessment.distrusted_signals:type_name -> airassay.v1beta1.DistrustedSignal
+	26, // 12: airassay.v1beta1.Assessment.ambiguities:type_name -> airassay.v1beta1.Ambiguity
+	28, // 13: airassay.v1beta1.Assessment.sample_use:type_name -> airassay.v1beta1.SampleUse
+	29, // 14: airassay.v1beta1.Assessment.fact_proposals:type_name -> airassay.v1beta1.FactProposal
+	30, // 15: airassay.v1beta1.Assessment.references:type_name -> airassay.v1beta1.ReferenceUse
+	0,  // 16: airassay.v1beta1.ConditionProbability.condition:type_name -> airassay.v1beta1.Condition
+	17, // 17: airassay.v1beta1.ConditionProbability.causes:type_name -> airassay.v1beta1.CauseProbability
+	1,  // 18: airassay.v1beta1.CauseProbability.cause:type_name -> airassay.v1beta1.Cause
+	3,  // 19: airassay.v1beta1.SensorFinding.sensor:type_name -> airassay.v1beta1.Sensor
+	4,  // 20: airassay.v1beta1.SensorFinding.finding:type_name -> airassay.v1beta1.Finding
+	5,  // 21: airassay.v1beta1.Evidence.kind:type_name -> airassay.v1beta1.EvidenceKind
+	6,  // 22: airassay.v1beta1.Evidence.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	21, // 23: airassay.v1beta1.Evidence.leanings:type_name -> airassay.v1beta1.Leaning
+	0,  // 24: airassay.v1beta1.Leaning.condition:type_name -> airassay.v1beta1.Condition
+	6,  // 25: airassay.v1beta1.Manoeuvre.kind:type_name -> airassay.v1beta1.ManoeuvreKind
+	7,  // 26: airassay.v1beta1.Manoeuvre.reasons:type_name -> airassay.v1beta1.GateReason
+	8,  // 27: airassay.v1beta1.Gap.kind:type_name -> airassay.v1beta1.GapKind
+	6,  // 28: airassay.v1beta1.Gap.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	32, // 29: airassay.v1beta1.Gap.inspection:type_name -> airassay.v1beta1.Inspection
+	9,  // 30: airassay.v1beta1.Advice.action:type_name -> airassay.v1beta1.AdviceAction
+	3,  // 31: airassay.v1beta1.Advice.sensor:type_name -> airassay.v1beta1.Sensor
+	32, // 32: airassay.v1beta1.Advice.inspection:type_name -> airassay.v1beta1.Inspection
+	6,  // 33: airassay.v1beta1.Advice.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	0,  // 34: airassay.v1beta1.Advice.condition:type_name -> airassay.v1beta1.Condition
+	10, // 35: airassay.v1beta1.Advice.cautions:type_name -> airassay.v1beta1.Caution
+	11, // 36: airassay.v1beta1.DistrustedSignal.reason:type_name -> airassay.v1beta1.DistrustReason
+	27, // 37: airassay.v1beta1.Ambiguity.causes:type_name -> airassay.v1beta1.AmbiguousCause
+	32, // 38: airassay.v1beta1.Ambiguity.inspections:type_name -> airassay.v1beta1.Inspection
+	0,  // 39: airassay.v1beta1.AmbiguousCause.condition:type_name -> airassay.v1beta1.Condition
+	1,  // 40: airassay.v1beta1.AmbiguousCause.cause:type_name -> airassay.v1beta1.Cause
+	33, // 41: airassay.v1beta1.SampleUse.clock:type_name -> airassay.v1beta1.ClockKind
+	34, // 42: airassay.v1beta1.SampleUse.longest_gaps:type_name -> airassay.v1beta1.SampleGap
+	12, // 43: airassay.v1beta1.ReferenceUse.belief:type_name -> airassay.v1beta1.ReferenceBelief
+	44, // [44:44] is the sub-list for method output_type
+	44, // [44:44] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_verdict_proto_init() }
@@ -3250,13 +3445,14 @@ func file_airassay_v1beta1_verdict_proto_init() {
 	file_airassay_v1beta1_verdict_proto_msgTypes[12].OneofWrappers = []any{}
 	file_airassay_v1beta1_verdict_proto_msgTypes[15].OneofWrappers = []any{}
 	file_airassay_v1beta1_verdict_proto_msgTypes[16].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[17].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_airassay_v1beta1_verdict_proto_rawDesc), len(file_airassay_v1beta1_verdict_proto_rawDesc)),
-			NumEnums:      12,
-			NumMessages:   17,
+			NumEnums:      13,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

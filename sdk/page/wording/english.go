@@ -336,6 +336,14 @@ var _ = register(&language{
 		"cleanings":                 "cleanings so far",
 	},
 
+	references: map[pb.ReferenceBelief]string{
+		pb.ReferenceBelief_REFERENCE_BELIEF_UNSPECIFIED:  "nothing is stated",
+		pb.ReferenceBelief_REFERENCE_BELIEF_BELIEVED:     "believed",
+		pb.ReferenceBelief_REFERENCE_BELIEF_UNDECIDED:    "counts for as much as it is probable",
+		pb.ReferenceBelief_REFERENCE_BELIEF_NOT_BELIEVED: "not believed: its sensors were not true, or it is of another engine",
+		pb.ReferenceBelief_REFERENCE_BELIEF_NOT_USABLE:   "not usable: too little to compare with, or a faulty meter signal",
+	},
+
 	labels: Labels{
 		Findings:      "Sensors",
 		Explanations:  "Explanations",
@@ -436,5 +444,9 @@ var _ = register(&language{
 		listed:           "%[1]d of %[2]d flows listed.",
 		noSuchLanguage:   "There is no text in %[1]s; this is %[2]s.",
 		everyStep:        "For every step",
+		referenceOwn:     "reference %[1]d, an earlier drive of this vehicle: %[2]s",
+		referenceOther:   "reference %[1]d, a vehicle with the same engine: %[2]s",
+		referenceSure:    "%[1]s (%[2]s)",
+		referenceTaught:  "the air that this engine takes at %[1]s is known to ±%[3]s instead of ±%[2]s",
 	},
 })

@@ -106,4 +106,8 @@ type phrases struct {
 	listed           string
 	noSuchLanguage   string
 	everyStep        string
+	referenceOwn     string
+	referenceOther   string
+	referenceSure    string
+	referenceTaught  string
 }

@@ -54,6 +54,7 @@ type language struct {
 	cycles       map[pb.CombustionCycle]string
 	airLocations map[pb.IntakeAirTemperatureLocation]string
 	purposes     map[pb.Purpose]string
+	references   map[pb.ReferenceBelief]string
 	facts        map[string]string        // by field of Vehicle or DayConditions
 	signal       func(path string) string // by VSS path; empty for a path without a name
 

@@ -67,6 +67,9 @@ var spoken = map[protoreflect.FullName]func(Catalogue, protoreflect.EnumNumber) 
 	"airassay.v1beta1.IntakeAirTemperatureLocation": func(c Catalogue, n protoreflect.EnumNumber) []string {
 		return []string{c.IntakeAirTemperatureLocation(pb.IntakeAirTemperatureLocation(n))}
 	},
+	"airassay.v1beta1.ReferenceBelief": func(c Catalogue, n protoreflect.EnumNumber) []string {
+		return []string{c.ReferenceBelief(pb.ReferenceBelief(n))}
+	},
 	"airassay.v1beta1.Purpose": func(c Catalogue, n protoreflect.EnumNumber) []string { return []string{c.Purpose(pb.Purpose(n))} },
 }
 
