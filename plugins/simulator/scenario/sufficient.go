@@ -129,7 +129,8 @@ func (c *Case) visible(t *Truth) bool {
 // meterVisible asks for an error of the metered air at the highest flow.
 func (c *Case) meterVisible(t *Truth, see sight, size float64) bool {
 	if c.Condition == "CONDITION_MANIFOLD_PRESSURE_FAULT" {
-		return c.has(engine.ManifoldPressure) && (see.pressure || size > 8)
+		// Beside a barometer a few kPa show; beside the air alone, what an error of the air must be.
+		return c.has(engine.ManifoldPressure) && (c.barometerBeside(t) || see.pressure && size >= 13)
 	}
 	if t.ErrorAtTopFlow == nil {
 		return false
@@ -149,8 +150,14 @@ func (c *Case) passageVisible(t *Truth, see sight, size float64) bool {
 		// Loss of filling by residual gas and backflow; a sound exhaust costs up to about 6 %.
 		loss := c.Spec.Scavenging*t.ExhaustChoke + (math.Pow(1+t.ExhaustChoke, 1/1.3)-1)/(c.Spec.CompressionRatio-1)
 		return t.HasFullLoad && see.pressure && loss >= 0.17
-	case "CAUSE_RECIRCULATION_LEAKS", "CAUSE_VALVE_TIMING":
-		return see.pressure && t.HasSteadyCruise
+	case "CAUSE_RECIRCULATION_LEAKS":
+		// About 0.16 g/s of fresh air give way to each mm²; an engine idles on 1.5 g/s a litre,
+		// and what it takes at idle is known to a good tenth.
+		gone := 0.16 * size / (1.5*c.Spec.Displacement*1000 + 0.16*size)
+		return see.pressure && t.HasSteadyCruise && gone >= 0.27
+	case "CAUSE_VALVE_TIMING":
+		// The loss is named at the lowest speed; at cruise two thirds of it are left.
+		return see.pressure && t.HasSteadyCruise && size*2/3 >= 13
 	}
 	return false
 }
@@ -162,8 +169,15 @@ func (c *Case) fuelVisible(t *Truth, see sight, size float64) bool {
 		return see.trims && see.pressure
 	case "CAUSE_FUEL_DELIVERY_LIMIT":
 		return see.lambda || c.full(t, engine.OxygenVoltage1) && size > 15
-	case "CAUSE_FUEL_VAPOUR", "CAUSE_EXHAUST_LEAK_BEFORE_OXYGEN_SENSOR":
+	case "CAUSE_FUEL_VAPOUR":
 		return see.idleTrims && t.HasSteadyCruise && see.pressure
+	case "CAUSE_EXHAUST_LEAK_BEFORE_OXYGEN_SENSOR":
+		// Named at idle for a leak, where trims scatter more than elsewhere.
+		least := 12.0
+		if c.Faults.OxygenBias != 0 {
+			least = 8
+		}
+		return see.idleTrims && t.HasSteadyCruise && see.pressure && size >= least
 	case "CAUSE_ONE_BANK":
 		return see.trims && c.has(engine.ShortTermFuelTrim2) && c.has(engine.LongTermFuelTrim2)
 	}
@@ -197,13 +211,22 @@ func (c *Case) electricVisible() bool {
 	return c.has(engine.BarometricPressure)
 }
 
+// barometerBeside: the manifold sensor can be held against the outside pressure, known
+// from elsewhere, at rest or at full load of an engine that is not charged.
+func (c *Case) barometerBeside(t *Truth) bool {
+	outside := c.has(engine.BarometricPressure) && !c.Spec.Control.BaroFromMAP || t.FactsEntered.Height != nil
+	rest := c.Plan.script[0].Kind == road.KeyOn
+	return outside && (rest || c.Spec.Aspiration == engine.Natural && t.HasFullLoad)
+}
+
 func (c *Case) biasVisible(t *Truth, size float64) bool {
 	switch c.Condition {
 	case "CONDITION_AIR_TEMPERATURE_FAULT":
 		known := c.has(engine.AmbientAirTemperature) && c.Spec.AmbientBias == 0 || t.FactsEntered.Ambient != nil || t.ColdSoak && c.has(engine.CoolantTemperature)
 		return c.has(engine.IntakeTemp) && known && size >= 14
 	case "CONDITION_MANIFOLD_PRESSURE_FAULT":
-		return c.has(engine.ManifoldPressure) && (c.has(engine.BarometricPressure) && !c.Spec.Control.BaroFromMAP || t.FactsEntered.Height != nil || c.has(engine.MAF))
+		// 6 kPa are 13 % of the pressure at cruise.
+		return c.has(engine.ManifoldPressure) && (c.barometerBeside(t) || c.has(engine.MAF) && size >= 6)
 	}
 	return c.has(engine.BarometricPressure) && (t.FactsEntered.Height != nil || c.has(engine.ManifoldPressure))
 }
