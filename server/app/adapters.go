@@ -8,6 +8,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -115,12 +116,16 @@ func (o *AdapterOptions) load() (found []adapters.Adapter, problems []error, err
 		return found, problems, joinDebug(found, o.Debug, err)
 	}
 	installed, bad := manifest.LoadAll(o.Directory)
+	if installed == nil && bad == nil {
+		bad = noAdapter(o.Directory)
+	}
 	if installed == nil && bad != nil {
 		return nil, nil, &refusal{fmt.Sprintf("--adapters %s: %v", o.Directory, bad)}
 	}
 	if bad != nil {
 		problems = append(problems, bad)
 	}
+	problems = append(problems, strays(o.Directory)...)
 	for _, m := range installed {
 		if builtIn[m.Name] != nil {
 			problems = append(problems, fmt.Errorf("%s: the name belongs to a built-in adapter; rename it in its manifest and its folder", filepath.Join(m.Dir, manifest.FileName)))
@@ -129,6 +134,34 @@ func (o *AdapterOptions) load() (found []adapters.Adapter, problems []error, err
 		found = append(found, adapters.Adapter{Manifest: m, Reload: func() (*manifest.Manifest, error) { return manifest.Load(m.Dir) }})
 	}
 	return found, problems, joinDebug(found, o.Debug, nil)
+}
+
+// noAdapter says why a directory without a single manifest below it cannot be what was meant; nil where it is only empty
+// as yet.
+func noAdapter(dir string) error {
+	if _, err := os.Stat(filepath.Join(dir, manifest.FileName)); err == nil {
+		return errors.New("this is the folder of one adapter; name the directory that holds it")
+	}
+	return nil
+}
+
+// strays names the folders that look like adapters whose manifest was forgotten.
+func strays(dir string) []error {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return []error{err}
+	}
+	var found []error
+	for _, e := range entries {
+		folder := filepath.Join(dir, e.Name())
+		if info, err := os.Stat(folder); err != nil || !info.IsDir() || strings.HasPrefix(e.Name(), ".") {
+			continue
+		}
+		if _, err := os.Stat(filepath.Join(folder, manifest.FileName)); errors.Is(err, os.ErrNotExist) {
+			found = append(found, fmt.Errorf("%s has no %s; an adapter in Go prints it with --manifest", folder, manifest.FileName))
+		}
+	}
+	return found
 }
 
 func orOne(factor float64) float64 {

@@ -152,7 +152,10 @@ func (a *App) loadAdapters() error {
 		return err
 	}
 	for _, p := range problems {
-		a.log.Error("an adapter is not run: its manifest cannot be used", "error", p.Error())
+		a.log.Error("an adapter is not run", "error", p.Error())
+	}
+	if dir := a.options.Adapters.Directory; dir != "" && len(found) == 0 && len(problems) == 0 {
+		a.log.Warn("there is no adapter to run; each has a folder of its name with its program and its manifest.json", "adapters", dir)
 	}
 	version, _, _ := build()
 	a.adapters, err = adapters.New(adapters.Config{Sessions: a.manager, Adapters: found, Version: version, Logger: a.log})
@@ -170,7 +173,7 @@ func (a *App) Address() string { return addressOf(a.listener) }
 // everything, in this order: calls, captures and adapters, sessions, store, telemetry. It returns nil
 // after a drain, whether or not calls had to be cut off. Call it once.
 func (a *App) Run(ctx context.Context) error {
-	a.adapters.Start()
+	a.adapters.Start() //nolint:contextcheck // the adapters live until Close
 	served := make(chan error, 1)
 	go func() { served <- a.server.Serve(a.listener) }()
 	err := a.announce()
