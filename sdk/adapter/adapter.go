@@ -112,7 +112,7 @@ type Feeder interface {
 	Signals(ctx context.Context, wanted []Wanted) ([]Signal, error)
 	// Feed sends samples to the sink until the context ends, and then returns within a second, with nothing more sent
 	// to the vehicle. It runs at most once at a time for each Conn. sink.Wanted says what to send; it changes while
-	// Feed runs.
+	// Feed runs. For a box that is asked for each value, Poll does all of it.
 	//
 	// ErrUnplugged ends the feed. After ErrSilent and ErrGarbled the SDK reports the state of the link, marks the gap and
 	// calls Feed again a second later.
