@@ -101,9 +101,17 @@ func (b *bench) noSamples(t *tap, paths []string) error {
 		return unproven("the subscription was not answered within %v", b.o.SampleTimeout)
 	}
 	if len(answer.GetSignals()) == 0 {
-		return unproven("none of the signals %s can be had: name signals of this vehicle", list(paths))
+		return unproven("none of the signals %s can be had (%s): name signals of this vehicle (Signals, --signal)", list(paths), whyNone(answer))
 	}
 	return unproven("no sample came within %v: see that the vehicle is on and answers", b.o.SampleTimeout)
+}
+
+// whyNone gives the adapter's words for the first signal that cannot be had.
+func whyNone(s *adapterv1beta1.FeedSubscribed) string {
+	if len(s.GetUnavailable()) == 0 {
+		return "the answer to the subscription names none"
+	}
+	return s.GetUnavailable()[0].GetStatus().GetMessage()
 }
 
 // end ends all runs. It returns when their hardware is free.

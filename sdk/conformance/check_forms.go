@@ -8,8 +8,10 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strings"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
+	"github.com/airassay/airassay/sdk/j1979"
 )
 
 var (
@@ -123,6 +125,9 @@ func subscribedProblem(s *adapterv1beta1.FeedSubscribed, wanted []string) string
 			return fmt.Sprintf("the answer to the subscription lists the path %q twice, or empty", one.GetPath())
 		case one.GetResolution() < 0 || one.GetTimeUncertaintyUs() < 0 || one.GetRefreshIntervalUs() < 0:
 			return fmt.Sprintf("a number of %s is below 0", one.GetPath())
+		}
+		if vss, known := j1979.ByPath(one.GetPath()); known && !strings.EqualFold(one.GetUnit(), vss.Unit) {
+			return fmt.Sprintf("the unit of %s is %q, which in VSS is %q; a host refuses another", one.GetPath(), one.GetUnit(), vss.Unit)
 		}
 		answered[one.GetPath()] = true
 	}

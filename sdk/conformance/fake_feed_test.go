@@ -201,7 +201,7 @@ func (r *fakeFeed) subscribe(request *adapterv1beta1.FeedRequest) error {
 		r.wanted = append(r.wanted, w.GetPath())
 	}
 	for _, path := range r.known {
-		one := &adapterv1beta1.FeedSignal{Path: path, TimeUncertaintyUs: 500}
+		one := &adapterv1beta1.FeedSignal{Path: path, Unit: unitOf(path), TimeUncertaintyUs: 500}
 		if r.is("has no uncertainty") && path == flowSignal {
 			one.TimeUncertaintyUs = 0
 		}
@@ -209,6 +209,16 @@ func (r *fakeFeed) subscribe(request *adapterv1beta1.FeedRequest) error {
 	}
 	r.put(&adapterv1beta1.FeedResponse{Message: &adapterv1beta1.FeedResponse_Subscribed{Subscribed: answer}})
 	return nil
+}
+
+func unitOf(path string) string {
+	switch path {
+	case flowSignal:
+		return "g/s"
+	case speedSignal:
+		return "rpm"
+	}
+	return ""
 }
 
 // tick looks at the hardware and takes samples.

@@ -5,6 +5,8 @@ package conformance
 
 import (
 	"context"
+	"errors"
+	"strings"
 	"testing"
 	"time"
 
@@ -47,6 +49,26 @@ func TestCounterShowsLostAndRepeatedValues(t *testing.T) {
 				t.Errorf("got lost %q and repeated %q, want %t and %t", lost, repeated, tc.lost, tc.repeated)
 			}
 		})
+	}
+}
+
+func TestAUnitThatVSSDoesNotGiveIsFound(t *testing.T) {
+	for unit, wrong := range map[string]bool{"g/s": false, "G/S": false, "kg/h": true, "": true} {
+		s := &adapterv1beta1.FeedSubscribed{Signals: []*adapterv1beta1.FeedSignal{{Path: flowSignal, Unit: unit}, {Path: countSignal, Unit: "turns"}}}
+		if problem := subscribedProblem(s, nil); (problem != "") != wrong || wrong && !strings.Contains(problem, `"g/s"`) {
+			t.Errorf("of air flow in %q it says %q", unit, problem)
+		}
+	}
+}
+
+func TestAnEndThatHasComeIsSeenWithoutWaiting(t *testing.T) {
+	over := make(chan struct{})
+	close(over)
+	for range 100 {
+		ended := &tap{over: over, err: errors.New("silent")}
+		if over, err := ended.ended(0); !over || err == nil {
+			t.Fatalf("a stream that has ended is said to go on: %v", err)
+		}
 	}
 }
 

@@ -160,6 +160,11 @@ func (t *tap) flows(after int, limit time.Duration) bool {
 
 // ended waits for the stream's end, and says why it ended.
 func (t *tap) ended(limit time.Duration) (over bool, err error) {
+	select {
+	case <-t.over: // Beside a timer of 0 this would be left to chance.
+		return true, t.why()
+	default:
+	}
 	timer := time.NewTimer(limit)
 	defer timer.Stop()
 	select {
