@@ -21,6 +21,7 @@ func TestTutorialsAdapterBreaksASentenceOfTheContract(t *testing.T) {
 		t.Fatalf("%v\n%s", err, out)
 	}
 	conformance.Test(t, conformance.Executable{Path: program}, conformance.Options{
+		Attempts:         3, // Other tests run beside this one.
 		BadConfiguration: `{"mean_g_per_s": 0}`, BadFields: []string{"mean_g_per_s"}, NoVehicle: true, Parallel: 4,
 	})
 }

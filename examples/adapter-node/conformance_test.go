@@ -22,6 +22,7 @@ func TestAdapterIsConformant(t *testing.T) {
 		return func(context.Context) error { return os.WriteFile(cable, []byte(word), 0o600) }
 	}
 	report := conformance.Test(t, conformance.Executable{Path: m.Executable, Args: m.Arguments, Dir: m.Dir}, conformance.Options{
+		Attempts:         3, // Other tests run beside this one.
 		Configuration:    string(configuration(t, map[string]any{"cable": cable})),
 		BadConfiguration: `{"mean_g_per_s": 0, "period_s": "long"}`,
 		BadFields:        []string{"period_s"},
@@ -53,6 +54,7 @@ func TestAdapterIsConformant(t *testing.T) {
 func TestFeedOfTheLibraryIsConformantUnderFlood(t *testing.T) {
 	m := hostile(t, "flood")
 	conformance.Test(t, conformance.Executable{Path: m.Executable, Args: m.Arguments, Dir: m.Dir}, conformance.Options{
+		Attempts: 3, // Other tests run beside this one.
 		Profiles: []conformance.Profile{conformance.ProfileFeed}, Signals: []string{flow}, Counter: flow, NoVehicle: true, Parallel: 4,
 	})
 }

@@ -36,6 +36,7 @@ func contract(t *testing.T, target conformance.Target, speed string, profiles ..
 	dir := folder(t, map[string]string{"count.csv": counting()})
 	plugged, pulled := filepath.Join(dir, "count.csv"), filepath.Join(t.TempDir(), "count.csv")
 	report := conformance.Test(t, target, conformance.Options{
+		Attempts:         3, // Other tests run beside this one.
 		Configuration:    configure(t, dir, `"speed": `+speed),
 		BadConfiguration: `{"directory": "drives", "speed": 0, "loop": 1}`, BadFields: []string{"directory", "speed", "loop"},
 		Device: "count.csv", Signals: []string{counterPath, speedPath, flowPath}, Counter: counterPath, NoVehicle: true,

@@ -39,6 +39,7 @@ func fullOptions(folder string) Options {
 		return func(context.Context) error { return os.Remove(file(name)) }
 	}
 	return Options{
+		Attempts:         3, // Other tests run beside these.
 		BadConfiguration: `{"bad": true}`, BadFields: []string{"bad"}, Counter: countSignal, NoVehicle: true,
 		Requests: Requests{Refused: refusedRequest, Silent: silentRequest, Garbled: garbledRequest},
 		Hardware: Hardware{

@@ -215,6 +215,9 @@ func (k *kit) perform(ctx context.Context, c check, total int) Result {
 	k.tell(Progress{Item: c.Item, Total: total})
 	started := time.Now()
 	r := k.attempt(ctx, c)
+	for n := 1; n < k.o.Attempts && r.counts() && ctx.Err() == nil; n++ {
+		r = k.attempt(ctx, c)
+	}
 	r.Took = time.Since(started)
 	k.tell(Progress{Item: c.Item, Result: &r, Total: total})
 	return r

@@ -113,6 +113,9 @@ func (s *shelf) Open(context.Context, string) (adapter.Conn, error) {
 	return &shelfBox{name: s.name}, nil
 }
 
+// die ends the process as a fault would.
+func die() { os.Exit(7) }
+
 type shelfBox struct {
 	name string
 	lock *os.File // the hardware, as far as others can see it
@@ -135,7 +138,7 @@ func (b *shelfBox) Feed(ctx context.Context, sink *adapter.Sink) error {
 		case <-tick.C:
 		}
 		if b.name == "dies-feeding" && n == 20 {
-			os.Exit(7)
+			die()
 		}
 		if err := sink.Send(adapter.Sample{Path: "Vehicle.OBD.MAF", Value: 4}, adapter.Sample{Path: "Vehicle.OBD.EngineSpeed", Value: 800}); err != nil {
 			return err

@@ -138,6 +138,7 @@ func parse(args []string, errs io.Writer) (*command, error) {
 	f.Var(&env, "env", "variable for the adapter, `NAME=VALUE`; may be repeated")
 	f.StringVar(&c.target.Dir, "dir", "", "`FOLDER` in which the adapter runs (default: its own)")
 	f.StringVar(&o.Logs, "logs", "", "`FOLDER` that receives what the adapter writes, a file for each run")
+	f.IntVar(&o.Attempts, "attempts", o.Attempts, "how often to try a check that did not pass, on a busy machine `N` (default 1)")
 	f.DurationVar(&o.Timeout, "timeout", o.Timeout, "longest `TIME` for one check (default 2m0s)")
 	f.DurationVar(&o.CallTimeout, "call-timeout", o.CallTimeout, "longest `TIME` for one call, for hardware that opens slowly (default 15s)")
 	f.DurationVar(&o.SampleTimeout, "sample-timeout", o.SampleTimeout, "longest `TIME` to wait for the first sample (default 10s)")

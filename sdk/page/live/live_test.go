@@ -54,7 +54,7 @@ func TestTheBlockHoldsHeadAndTailAndFitsTheTerminal(t *testing.T) {
 		Tail: chart.Lines,
 	})
 	d.Progress(&pb.SessionProgress{LatestTimeUs: 80_000_000, Prompt: "Mind \x1b[2J the road"})
-	for _, line := range strings.Split(strings.TrimSuffix(out.String(), "\n"), "\n") {
+	for line := range strings.SplitSeq(strings.TrimSuffix(out.String(), "\n"), "\n") {
 		if w := runewidth.StringWidth(line); w >= columns {
 			t.Errorf("a line has %d columns: %q", w, line)
 		}
