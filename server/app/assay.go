@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/pflag"
 	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/sdk/page"
@@ -74,9 +75,14 @@ func assayCommand() command {
 
 func (a *assayFlags) declare(flags *pflag.FlagSet) {
 	flags.StringVar(&a.vehicle, "vehicle", "", "read the facts about vehicle and day from this `FILE` (JSON or YAML)")
-	flags.StringVar(&a.mapping, "mapping", "", "read the recording by this mapping `FILE`")
 	flags.StringArrayVar(&a.references, "reference", nil, fmt.Sprintf("compare with this `RECORDING[=VEHICLE]` of the same engine and true sensors; up to %d times", assay.MaxReferences))
-	flags.BoolVar(&a.json, "json", false, "print one airassay.v1beta1.Verdict in JSON instead of a page")
+	a.declarePage(flags, "airassay.v1beta1.Verdict")
+}
+
+// declarePage declares how recordings are read and how the result is shown.
+func (a *assayFlags) declarePage(flags *pflag.FlagSet, message string) {
+	flags.StringVar(&a.mapping, "mapping", "", "read the recording by this mapping `FILE`")
+	flags.BoolVar(&a.json, "json", false, "print one "+message+" in JSON instead of a page")
 	flags.StringVar(&a.page.Language, "language", "en", "write the text in this language, a BCP 47 `TAG`")
 	flags.IntVar(&a.page.Width, "width", 0, fmt.Sprintf("lay the page out for this many `COLUMNS`, %d to %d; by default for the terminal, else for %d", page.MinWidth, page.MaxWidth, page.DefaultWidth))
 	flags.Var(&a.colour, colourFlag, "colour the page: auto, always or never; auto honours "+noColour)
@@ -85,10 +91,17 @@ func (a *assayFlags) declare(flags *pflag.FlagSet) {
 }
 
 func (a *assayFlags) check(flags *pflag.FlagSet) error {
-	if flags.Changed("width") && a.page.Width < 1 {
-		return &usageError{command: "assay", text: fmt.Sprintf("--width is %d; expected %d to %d columns", a.page.Width, page.MinWidth, page.MaxWidth)}
+	if err := a.checkPage("assay", flags); err != nil {
+		return err
 	}
 	return nameGiven(flags, "vehicle", "mapping")
+}
+
+func (a *assayFlags) checkPage(command string, flags *pflag.FlagSet) error {
+	if flags.Changed("width") && a.page.Width < 1 {
+		return &usageError{command: command, text: fmt.Sprintf("--width is %d; expected %d to %d columns", a.page.Width, page.MinWidth, page.MaxWidth)}
+	}
+	return nil
 }
 
 func (a *assayFlags) run(ctx context.Context, t *streams, path string) error {
@@ -139,19 +152,22 @@ func (a *assayFlags) render(v *pb.Verdict, t *streams, path string) ([]byte, err
 	return b.Bytes(), nil
 }
 
-// verdictJSON is the message in proto3 JSON, the same bytes for the same
-// message: the library varies its white space on purpose.
-func verdictJSON(v *pb.Verdict) ([]byte, error) {
-	raw, err := protojson.MarshalOptions{EmitUnpopulated: true}.Marshal(v)
+// verdictJSON is a verdict for --json.
+func verdictJSON(v *pb.Verdict) ([]byte, error) { return messageJSON(v, "the verdict") }
+
+// messageJSON is a message in proto3 JSON, the same bytes for the same message: the
+// library varies its white space on purpose.
+func messageJSON(m proto.Message, what string) ([]byte, error) {
+	raw, err := protojson.MarshalOptions{EmitUnpopulated: true}.Marshal(m)
 	if err != nil {
-		return nil, fmt.Errorf("writing the verdict as JSON: %w", err)
+		return nil, fmt.Errorf("writing %s as JSON: %w", what, err)
 	}
 	var compact, out bytes.Buffer
 	if err := json.Compact(&compact, raw); err != nil {
-		return nil, fmt.Errorf("writing the verdict as JSON: %w", err)
+		return nil, fmt.Errorf("writing %s as JSON: %w", what, err)
 	}
 	if err := json.Indent(&out, compact.Bytes(), "", "  "); err != nil {
-		return nil, fmt.Errorf("writing the verdict as JSON: %w", err)
+		return nil, fmt.Errorf("writing %s as JSON: %w", what, err)
 	}
 	out.WriteByte('\n')
 	return out.Bytes(), nil

@@ -75,7 +75,7 @@ const program = "airassayd"
 
 // commands are the program's commands in the order of the help.
 func commands() []command {
-	return []command{demoCommand(), serveCommand(), assayCommand(), mappingCommand(), adapterCommand(), versionCommand(), helpCommand()}
+	return []command{demoCommand(), serveCommand(), assayCommand(), compareCommand(), mappingCommand(), adapterCommand(), versionCommand(), helpCommand()}
 }
 
 // Main runs the program with the arguments behind its name and returns the

@@ -121,3 +121,67 @@ func TestUnusableReferencesAreRefusedWithAReason(t *testing.T) {
 		}
 	}
 }
+
+func TestComparisonOfTwoDrives(t *testing.T) {
+	dir := workshop(t)
+	before := recordDrive(t, dir, "before.csv", assaytest.Spec{Seed: 3, Fault: assaytest.Fault{Gain: -0.2}})
+	after := recordDrive(t, dir, "after.csv", assaytest.Spec{Seed: 4})
+	small := filepath.Join(dir, "small.json")
+	if err := os.WriteFile(small, []byte(strings.Replace(testEngine, "2.0", "1.4", 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []struct {
+		args []string
+		want pb.Outcome
+	}{
+		{[]string{before, after}, pb.Outcome_OUTCOME_RESTORED},
+		{[]string{after, before}, pb.Outcome_OUTCOME_WORSE},
+		{[]string{before, before}, pb.Outcome_OUTCOME_UNCHANGED},
+		{[]string{"--vehicle-after", small, before, after}, pb.Outcome_OUTCOME_NOT_COMPARABLE},
+	} {
+		args := append([]string{"compare", "--json"}, x.args...)
+		status, first, stderr := called(t, args...)
+		if status != StatusDone {
+			t.Fatalf("%v: status %d: %s", x.args, status, stderr)
+		}
+		if _, again, _ := called(t, args...); again != first {
+			t.Errorf("%v: two calls give two comparisons", x.args)
+		}
+		c := new(pb.Comparison)
+		if err := protojson.Unmarshal([]byte(first), c); err != nil {
+			t.Fatal(err)
+		}
+		if c.GetOutcome() != x.want || c.GetText().GetHeadline() == "" {
+			t.Errorf("%v: %v, %s", x.args, c.GetOutcome(), c.GetText())
+		}
+	}
+	_, text, _ := called(t, "compare", before, after)
+	for _, want := range []string{"Restored: a real improvement", "90 % interval", "before", "after", "A change below 3 % is no change"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the page lacks %q:\n%s", want, text)
+		}
+	}
+}
+
+func TestComparisonThatCannotBeMeantIsRefused(t *testing.T) {
+	dir := workshop(t)
+	drive := recordDrive(t, dir, "drive.csv", assaytest.Spec{Seed: 5})
+	for _, x := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"compare"}, "name two"},
+		{[]string{"compare", drive}, "name two"},
+		{[]string{"compare", drive, drive, drive}, "name two"},
+		{[]string{"compare", drive, "-"}, "standard input"},
+		{[]string{"compare", "--vehicle-before", "", drive, drive}, "--vehicle-before is empty"},
+		{[]string{"compare", "--width", "0", drive, drive}, "--width"},
+		{[]string{"compare", "--reference", drive, drive, drive}, "unknown flag"},
+		{[]string{"compare", filepath.Join(dir, "none.csv"), drive}, "none.csv"},
+	} {
+		status, stdout, stderr := called(t, x.args...)
+		if status != StatusRefused || stdout != "" || !strings.Contains(stderr, x.want) {
+			t.Errorf("%v: status %d, %s", x.args, status, stderr)
+		}
+	}
+}

@@ -654,3 +654,57 @@ const (
 	// ReferenceNotUsable: It has too little to compare with, or its air meter's signal was faulty.
 	ReferenceNotUsable ReferenceBelief = 4
 )
+
+// ComparisonOutcome is what came of a repair.
+type ComparisonOutcome int32
+
+// Values of ComparisonOutcome.
+const (
+	// ComparedUnspecified: Not stated.
+	ComparedUnspecified ComparisonOutcome = 0
+	// ComparedRestored: A real improvement, and nothing is wrong any more.
+	ComparedRestored ComparisonOutcome = 1
+	// ComparedPartly: A real improvement; something remains.
+	ComparedPartly ComparisonOutcome = 2
+	// ComparedUnchanged: No change beyond repeatability.
+	ComparedUnchanged ComparisonOutcome = 3
+	// ComparedWorse: A real change for the worse.
+	ComparedWorse ComparisonOutcome = 4
+	// ComparedNotComparable: The two drives do not say what has changed; see the concerns.
+	ComparedNotComparable ComparisonOutcome = 5
+)
+
+// ComparisonConcern is something that stands between two drives.
+type ComparisonConcern int32
+
+// Values of ComparisonConcern.
+const (
+	// ConcernUnspecified: Not stated.
+	ConcernUnspecified ComparisonConcern = 0
+	// ConcernOtherEngine: The facts are of two different engines.
+	ConcernOtherEngine ComparisonConcern = 1
+	// ConcernNoCommonFlow: No two levels of flow, cruise or full load among them, were driven on both.
+	ConcernNoCommonFlow ComparisonConcern = 2
+	// ConcernGateFailedBefore: The drive before failed a mandatory gate: a cold engine, missing signals, values not sampled together, pulls that do not repeat.
+	ConcernGateFailedBefore ComparisonConcern = 3
+	// ConcernGateFailedAfter: The drive after failed a mandatory gate.
+	ConcernGateFailedAfter ComparisonConcern = 4
+	// ConcernTrimsNotLearnedBefore: Learned trims were erased not long before the drive before; its trims were not counted.
+	ConcernTrimsNotLearnedBefore ComparisonConcern = 5
+	// ConcernTrimsNotLearnedAfter: Learned trims were erased not long before the drive after; its trims were not counted.
+	ConcernTrimsNotLearnedAfter ComparisonConcern = 6
+	// ConcernFuelDiffers: Another fuel or blend was in the tank; the trims after were not counted.
+	ConcernFuelDiffers ComparisonConcern = 7
+	// ConcernMeterDiffers: The air meters as entered are of two kinds.
+	ConcernMeterDiffers ComparisonConcern = 8
+	// ConcernTemperatureDiffers: The intake air was much warmer or colder; that is taken into account.
+	ConcernTemperatureDiffers ComparisonConcern = 9
+	// ConcernAirPressureDiffers: The place was much higher or lower; that is taken into account.
+	ConcernAirPressureDiffers ComparisonConcern = 10
+	// ConcernNoFullLoad: Full load was not driven on both.
+	ConcernNoFullLoad ComparisonConcern = 11
+	// ConcernLittleInCommon: The two drives hardly are of one vehicle.
+	ConcernLittleInCommon ComparisonConcern = 12
+	// ConcernTooUncertain: What was measured decides neither for a change nor against one.
+	ConcernTooUncertain ComparisonConcern = 13
+)

@@ -74,10 +74,13 @@ func (a *Assay) conclude() *Assessment {
 // without them: a wrong displacement would excuse a meter that is off.
 const factsDoubtedAt = 0.30
 
-func (a *Assay) judge(m *model, fs []feature) *result {
+func (a *Assay) judge(m *model, fs []feature) *result { return a.judgeBy(m, fs, a.infer(m, fs)) }
+
+// judgeBy draws the findings on the meter from probabilities.
+func (a *Assay) judgeBy(m *model, fs []feature, p *posterior) *result {
 	r := &result{a: a, m: m, fs: fs, out: &Assessment{EngineVersion: EngineVersion}}
 	r.meter = r
-	r.p = a.infer(m, fs)
+	r.p = p
 	r.top = a.topFlow(fs)
 	r.conditions()
 	r.meterErrors()

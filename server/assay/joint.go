@@ -89,6 +89,8 @@ type past struct {
 	// unrelated is how probable it is, before anything is compared, that the drive says
 	// nothing of this engine.
 	unrelated float64
+	// persists is how probable it is that the present is in the very state of this drive.
+	persists float64
 }
 
 // world says what was the matter on the earlier drives.
@@ -325,6 +327,15 @@ func (j *joint) members(f form) []member {
 	return ms
 }
 
+func (j *joint) membersWithNuisances(f form) []member {
+	ms := j.members(f)
+	for k := range ms {
+		x := ms[k].m.nuisances(ms[k].f)
+		ms[k].j = &x
+	}
+	return ms
+}
+
 func (j *joint) kin(d, e int) kinship {
 	vehicle := func(d int) int {
 		if d == none {
@@ -451,15 +462,7 @@ func (j *joint) solve(v *jointVariant, ms []member) {
 		v.chol.forward(r, z)
 		return z
 	}
-	g, h := make([]float64, n), make([]float64, n)
-	for i := range n {
-		c := 1.0
-		if i < v.past {
-			c = j.m.leftOf(nMeterGain, featAir, featAir).correlation(j.kin(ms[i].drive, none))
-		}
-		g[i], h[i] = c*ms[i].j[nMeterGain], c*ms[i].j[nMeterShape]
-	}
-	v.gain, v.shape = forward(g), forward(h)
+	v.gain, v.shape = j.meterVectors(v, ms, none)
 	r := make([]float64, n)
 	for i := range v.past {
 		r[i] = ms[i].f.y
@@ -506,6 +509,24 @@ func (j *joint) solve(v *jointVariant, ms []member) {
 	}
 }
 
+// meterVectors are L⁻¹ of what the own tolerance of the meter of one drive moves: its
+// gain and its shape.
+func (j *joint) meterVectors(v *jointVariant, ms []member, drive int) (gain, shape []float64) {
+	n := len(ms)
+	g, h := make([]float64, n), make([]float64, n)
+	for i := range n {
+		c := 1.0
+		if ms[i].drive != drive {
+			c = j.m.leftOf(nMeterGain, featAir, featAir).correlation(j.kin(ms[i].drive, drive))
+		}
+		g[i], h[i] = c*ms[i].j[nMeterGain], c*ms[i].j[nMeterShape]
+	}
+	gain, shape = make([]float64, n), make([]float64, n)
+	v.chol.forward(g, gain)
+	v.chol.forward(h, shape)
+	return gain, shape
+}
+
 // logLikelihood of a state of the present together with a world: Student t over the
 // earlier drives, then over the present given them. Where the earlier ones surprise,
 // what they teach is worth less, as it is with one Student t over all.
@@ -544,7 +565,7 @@ func (j *joint) weigh() {
 		for wi, w := range v.worlds {
 			for hi := range v.states {
 				for si, z := range v.states[hi] {
-					l := v.logLikelihood(z, v.pasts[wi]) + base[hi][si] + v.logW + j.worlds[w].log
+					l := v.logLikelihood(z, v.pasts[wi]) + j.prior(&j.worlds[w], hi, si, base[hi][si]) + v.logW + j.worlds[w].log
 					if l < best+prunedBelow {
 						continue
 					}
@@ -569,6 +590,30 @@ func (j *joint) weigh() {
 		j.tuples = append(j.tuples, t)
 	}
 	j.sum(total)
+}
+
+// prior is the logarithm of the weight of a state of the present in a world, base that of
+// the state alone: with the probability persists it is the state of the drive before.
+func (j *joint) prior(w *world, hi, si int, base float64) float64 {
+	if len(j.pasts) != 1 || j.pasts[0].persists == 0 || w.included == 0 {
+		return base
+	}
+	p := &j.pasts[0]
+	if !j.same(p, w, hi, si) {
+		return base + math.Log1p(-p.persists)
+	}
+	alone := base - j.p.hs[hi].extra
+	return base + math.Log1p(-p.persists+p.persists/math.Exp(alone))
+}
+
+// same: the present's state is the one that the world says of the drive before.
+func (j *joint) same(p *past, w *world, hi, si int) bool {
+	h := &j.p.hs[hi]
+	if w.which == none {
+		return h.condition == ConditionNoFault
+	}
+	g := &p.hs[w.hi]
+	return h.condition == g.condition && h.cause == g.cause && h.bank == g.bank && len(h.states) == len(g.states) && w.si == si
 }
 
 func (v *jointVariant) toleranceOf(present, past []float64) toleranceLeft {
@@ -675,11 +720,7 @@ func (j *joint) learn() {
 // volumetric is the relative standard uncertainty of a sound engine's volumetric efficiency
 // where feature i of the present was measured, without and with the earlier drives.
 func (j *joint) volumetric(v *jointVariant, i int) (before, after float64) {
-	ms := j.members(v.form)
-	for k := range ms {
-		x := ms[k].m.nuisances(ms[k].f)
-		ms[k].j = &x
-	}
+	ms := j.membersWithNuisances(v.form)
 	at := &ms[v.past+i]
 	breathing := func(m *member) float64 {
 		sum, shape := j.m.shared(at.f, m.f), 1.0

@@ -51,6 +51,16 @@ func ReferenceFacts(tested, reference Facts) Facts {
 	return f
 }
 
+// BeforeFacts are the facts that an assay of the drive before a repair must be made with, so
+// that Compare can compare it with the one after: ReferenceFacts, unless the two are of
+// different engines, which Compare then says.
+func BeforeFacts(after, before Facts) Facts {
+	if len(EngineDifferences(after, before)) > 0 {
+		return before
+	}
+	return ReferenceFacts(after, before)
+}
+
 // VehicleOnly are the facts without those that are true of one day only.
 func VehicleOnly(f Facts) Facts {
 	n := math.NaN()
@@ -90,7 +100,13 @@ func (a *Assay) AsReference(vehicle int) *Reference {
 	b := *a
 	b.references = nil
 	b.finish()
-	r := b.past()
+	r := b.past(func(k featureKind) bool {
+		switch k {
+		case featAir, featFuel, featRate, featTable, featLambda:
+			return true
+		}
+		return false
+	})
 	r.vehicle = vehicle
 	assertSound(r.hs)
 	signs := b.meterSigns()
@@ -99,14 +115,13 @@ func (a *Assay) AsReference(vehicle int) *Reference {
 	return r
 }
 
-// past sums up an assay that has taken in everything.
-func (a *Assay) past() *Reference {
+// past sums up an assay that has taken in everything, by the kinds of numbers that are wanted.
+func (a *Assay) past(wanted func(featureKind) bool) *Reference {
 	a.engine = a.nominal
 	a.engine.boosted = a.boosted()
 	r := &Reference{facts: a.facts, nominal: a.nominal, m: a.model()}
 	for _, f := range a.features() {
-		switch f.kind {
-		case featAir, featFuel, featRate, featTable, featLambda:
+		if wanted(f.kind) {
 			r.fs = append(r.fs, f)
 		}
 	}

@@ -45,6 +45,8 @@ var codeTypes = map[string]struct {
 	"Purpose":            {"Purpose", "PURPOSE_", pb.Purpose(0).Descriptor()},
 	"Clock":              {"Clock", "CLOCK_KIND_", pb.ClockKind(0).Descriptor()},
 	"ReferenceBelief":    {"Reference", "REFERENCE_BELIEF_", pb.ReferenceBelief(0).Descriptor()},
+	"ComparisonOutcome":  {"Compared", "OUTCOME_", pb.Outcome(0).Descriptor()},
+	"ComparisonConcern":  {"Concern", "COMPARISON_CONCERN_", pb.ComparisonConcern(0).Descriptor()},
 	"SampleGapReason":    {"Hole", "SAMPLE_GAP_REASON_", pb.SampleGapReason(0).Descriptor()},
 }
 

@@ -105,6 +105,15 @@ type built struct {
 
 // build replays the session from the store: see the package's comment for the order.
 func (l *live) build(ctx context.Context, s *pb.Session) (*built, error) {
+	b, err := l.buildBy(ctx, l.m.facts(s.GetVehicleSnapshot(), s.GetDayConditions()))
+	if err != nil {
+		return nil, err
+	}
+	return b, l.m.useReferences(ctx, l.shop, s, b.assay)
+}
+
+// buildBy replays the session's samples by the given facts.
+func (l *live) buildBy(ctx context.Context, by assay.Facts) (*built, error) {
 	leave, err := take(ctx, l.m.replaying)
 	if err != nil {
 		return nil, err
@@ -115,7 +124,7 @@ func (l *live) build(ctx context.Context, s *pb.Session) (*built, error) {
 		return nil, err
 	}
 	b := &built{
-		assay: assay.New(l.m.facts(s.GetVehicleSnapshot(), s.GetDayConditions())),
+		assay: assay.New(by),
 		fed:   make(map[string]*feed), counts: make(map[string]int64),
 	}
 	for i, f := range facts {

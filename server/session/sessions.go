@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -81,6 +82,9 @@ func (m *Manager) createSession(ctx context.Context, shop string, s *pb.Session,
 	}
 	k := key{shop, newID()}
 	s.VehicleSnapshot, s.State = v, pb.SessionState_SESSION_STATE_OPEN
+	if err := m.checkReferences(ctx, shop, s); err != nil {
+		return nil, "", err
+	}
 	s.StartTime = timestamppb.New(m.now())
 	s.UpdateTime = s.GetStartTime()
 	fact, err := sessionFact(k, s)
@@ -141,8 +145,8 @@ func (m *Manager) ListSessions(ctx context.Context, shop string, o ListOptions) 
 	return listAs(ctx, m, q, o, sessionOf)
 }
 
-// UpdateSession changes day conditions, confirmations and the external reference of an open
-// session; all of them where mask is empty or "*". mask may name fields inside day_conditions.
+// UpdateSession changes day conditions, confirmations, reference sessions and the external
+// reference of an open session; all of them where mask is empty or "*". mask may name fields inside day_conditions.
 // Errors: ErrInvalid, ErrNotFound, ErrEtagMismatch, ErrSessionClosed.
 func (m *Manager) UpdateSession(ctx context.Context, shop string, s *pb.Session, mask []string) (*pb.Session, error) {
 	if err := m.begin(); err != nil {
@@ -182,6 +186,9 @@ func (l *live) update(ctx context.Context, s *pb.Session, mask []string) (*pb.Se
 	if err := check(now); err != nil {
 		return nil, err
 	}
+	if err := l.m.checkReferences(ctx, l.shop, now); err != nil {
+		return nil, err
+	}
 	now.UpdateTime = timestamppb.New(l.m.now())
 	fact, err := sessionFact(l.key, now)
 	if err != nil {
@@ -196,7 +203,7 @@ func (l *live) update(ctx context.Context, s *pb.Session, mask []string) (*pb.Se
 	if now, err = sessionOf(stored); err != nil {
 		return nil, err
 	}
-	l.changed(now, !proto.Equal(old.GetDayConditions(), now.GetDayConditions()))
+	l.changed(now, !proto.Equal(old.GetDayConditions(), now.GetDayConditions()) || !slices.Equal(old.GetReferenceSessions(), now.GetReferenceSessions()))
 	return proto.CloneOf(now), nil
 }
 

@@ -379,9 +379,13 @@ type Session struct {
 	// When the session was last changed.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Changes with every change of the session; send it back to update only what you have seen.
-	Etag          string `protobuf:"bytes,12,opt,name=etag,proto3" json:"etag,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Etag string `protobuf:"bytes,12,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Closed sessions, sessions/{session}, on which the sensors were true: earlier ones of the same
+	// vehicle, or of a vehicle with the same engine. They narrow the verdict; one that does not
+	// fit is not believed, and Assessment.references says so. At most 4.
+	ReferenceSessions []string `protobuf:"bytes,13,rep,name=reference_sessions,json=referenceSessions,proto3" json:"reference_sessions,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
@@ -496,6 +500,13 @@ func (x *Session) GetEtag() string {
 		return x.Etag
 	}
 	return ""
+}
+
+func (x *Session) GetReferenceSessions() []string {
+	if x != nil {
+		return x.ReferenceSessions
+	}
+	return nil
 }
 
 // Capture is one stream of samples into a session, pushed by one client or fed by one device.
@@ -970,7 +981,7 @@ var File_airassay_v1beta1_session_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\n" +
-	"\x1eairassay/v1beta1/session.proto\x12\x10airassay.v1beta1\x1a\x1dairassay/v1beta1/sample.proto\x1a\x1eairassay/v1beta1/vehicle.proto\x1a\x1eairassay/v1beta1/verdict.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xef\x05\n" +
+	"\x1eairassay/v1beta1/session.proto\x12\x10airassay.v1beta1\x1a\x1dairassay/v1beta1/sample.proto\x1a\x1eairassay/v1beta1/vehicle.proto\x1a\x1eairassay/v1beta1/verdict.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xe2\x06\n" +
 	"\aSession\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x126\n" +
 	"\avehicle\x18\x02 \x01(\tB\x1c\xe0A\x02\xfaA\x16\n" +
@@ -988,7 +999,9 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	" \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x11externalReference\x12@\n" +
 	"\vupdate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"updateTime\x12\x1b\n" +
-	"\x04etag\x18\f \x01(\tB\a\xbaH\x04r\x02\x18dR\x04etag:@\xeaA=\n" +
+	"\x04etag\x18\f \x01(\tB\a\xbaH\x04r\x02\x18dR\x04etag\x12q\n" +
+	"\x12reference_sessions\x18\r \x03(\tBB\xfaA\x16\n" +
+	"\x14airassay.dev/Session\xbaH&\x92\x01#\x10\x04\x18\x01\"\x1dr\x1b2\x19^sessions/[a-z0-9]{1,40}$R\x11referenceSessions:@\xeaA=\n" +
 	"\x14airassay.dev/Session\x12\x12sessions/{session}*\bsessions2\asession\"\x9e\x05\n" +
 	"\aCapture\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12G\n" +

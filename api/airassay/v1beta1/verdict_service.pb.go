@@ -826,11 +826,122 @@ func (x *AssayRecordingResponse) GetVerdict() *Verdict {
 	return nil
 }
 
+// CompareSessionsRequest asks what changed between two sessions of one vehicle.
+type CompareSessionsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the session before, sessions/{session}; closed.
+	Before string `protobuf:"bytes,1,opt,name=before,proto3" json:"before,omitempty"`
+	// Name of the session after, sessions/{session}; closed, and of the same vehicle. Its facts
+	// of the engine are used for both.
+	After string `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	// BCP 47 tag of the language for words; empty for English.
+	LanguageCode  string `protobuf:"bytes,3,opt,name=language_code,json=languageCode,proto3" json:"language_code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareSessionsRequest) Reset() {
+	*x = CompareSessionsRequest{}
+	mi := &file_airassay_v1beta1_verdict_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareSessionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareSessionsRequest) ProtoMessage() {}
+
+func (x *CompareSessionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareSessionsRequest.ProtoReflect.Descriptor instead.
+func (*CompareSessionsRequest) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CompareSessionsRequest) GetBefore() string {
+	if x != nil {
+		return x.Before
+	}
+	return ""
+}
+
+func (x *CompareSessionsRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+func (x *CompareSessionsRequest) GetLanguageCode() string {
+	if x != nil {
+		return x.LanguageCode
+	}
+	return ""
+}
+
+// CompareSessionsResponse holds what changed.
+type CompareSessionsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The comparison.
+	Comparison    *Comparison `protobuf:"bytes,1,opt,name=comparison,proto3" json:"comparison,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareSessionsResponse) Reset() {
+	*x = CompareSessionsResponse{}
+	mi := &file_airassay_v1beta1_verdict_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareSessionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareSessionsResponse) ProtoMessage() {}
+
+func (x *CompareSessionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareSessionsResponse.ProtoReflect.Descriptor instead.
+func (*CompareSessionsResponse) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CompareSessionsResponse) GetComparison() *Comparison {
+	if x != nil {
+		return x.Comparison
+	}
+	return nil
+}
+
 var File_airassay_v1beta1_verdict_service_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_verdict_service_proto_rawDesc = "" +
 	"\n" +
-	"&airassay/v1beta1/verdict_service.proto\x12\x10airassay.v1beta1\x1a\x1dairassay/v1beta1/sample.proto\x1a\x1eairassay/v1beta1/vehicle.proto\x1a\x1eairassay/v1beta1/verdict.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\x9c\x01\n" +
+	"&airassay/v1beta1/verdict_service.proto\x12\x10airassay.v1beta1\x1a!airassay/v1beta1/comparison.proto\x1a\x1dairassay/v1beta1/sample.proto\x1a\x1eairassay/v1beta1/vehicle.proto\x1a\x1eairassay/v1beta1/verdict.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\x9c\x01\n" +
 	"\x14AssessSessionRequest\x12V\n" +
 	"\asession\x18\x01 \x01(\tB<\xe0A\x02\xfaA\x16\n" +
 	"\x14airassay.dev/Session\xbaH\x1dr\x1b2\x19^sessions/[a-z0-9]{1,40}$R\asession\x12,\n" +
@@ -884,7 +995,17 @@ const file_airassay_v1beta1_verdict_service_proto_rawDesc = "" +
 	"\fmapping_json\x18\x06 \x01(\tB\t\xbaH\x06r\x04\x18\x80\x80@R\vmappingJson\x12,\n" +
 	"\rlanguage_code\x18\a \x01(\tB\a\xbaH\x04r\x02\x18dR\flanguageCode\"M\n" +
 	"\x16AssayRecordingResponse\x123\n" +
-	"\averdict\x18\x01 \x01(\v2\x19.airassay.v1beta1.VerdictR\averdict2\x9d\x06\n" +
+	"\averdict\x18\x01 \x01(\v2\x19.airassay.v1beta1.VerdictR\averdict\"\xf0\x01\n" +
+	"\x16CompareSessionsRequest\x12T\n" +
+	"\x06before\x18\x01 \x01(\tB<\xe0A\x02\xfaA\x16\n" +
+	"\x14airassay.dev/Session\xbaH\x1dr\x1b2\x19^sessions/[a-z0-9]{1,40}$R\x06before\x12R\n" +
+	"\x05after\x18\x02 \x01(\tB<\xe0A\x02\xfaA\x16\n" +
+	"\x14airassay.dev/Session\xbaH\x1dr\x1b2\x19^sessions/[a-z0-9]{1,40}$R\x05after\x12,\n" +
+	"\rlanguage_code\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18dR\flanguageCode\"W\n" +
+	"\x17CompareSessionsResponse\x12<\n" +
+	"\n" +
+	"comparison\x18\x01 \x01(\v2\x1c.airassay.v1beta1.ComparisonR\n" +
+	"comparison2\xb4\a\n" +
 	"\x0eVerdictService\x12\x8e\x01\n" +
 	"\rAssessSession\x12&.airassay.v1beta1.AssessSessionRequest\x1a'.airassay.v1beta1.AssessSessionResponse\",\x82\xd3\xe4\x93\x02&\x12$/v1beta1/{session=sessions/*}:assess\x12\x86\x01\n" +
 	"\n" +
@@ -892,7 +1013,8 @@ const file_airassay_v1beta1_verdict_service_proto_rawDesc = "" +
 	"\fListVerdicts\x12%.airassay.v1beta1.ListVerdictsRequest\x1a&.airassay.v1beta1.ListVerdictsResponse\"-\x82\xd3\xe4\x93\x02'\x12%/v1beta1/{parent=sessions/*}/verdicts\x12\x99\x01\n" +
 	"\x0fReassessSession\x12(.airassay.v1beta1.ReassessSessionRequest\x1a).airassay.v1beta1.ReassessSessionResponse\"1\x82\xd3\xe4\x93\x02+:\x01*\"&/v1beta1/{session=sessions/*}:reassess\x12_\n" +
 	"\fWatchVerdict\x12%.airassay.v1beta1.WatchVerdictRequest\x1a&.airassay.v1beta1.WatchVerdictResponse0\x01\x12e\n" +
-	"\x0eAssayRecording\x12'.airassay.v1beta1.AssayRecordingRequest\x1a(.airassay.v1beta1.AssayRecordingResponse(\x01BCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
+	"\x0eAssayRecording\x12'.airassay.v1beta1.AssayRecordingRequest\x1a(.airassay.v1beta1.AssayRecordingResponse(\x01\x12\x94\x01\n" +
+	"\x0fCompareSessions\x12(.airassay.v1beta1.CompareSessionsRequest\x1a).airassay.v1beta1.CompareSessionsResponse\",\x82\xd3\xe4\x93\x02&\x12$/v1beta1/{before=sessions/*}:compareBCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
 
 var (
 	file_airassay_v1beta1_verdict_service_proto_rawDescOnce sync.Once
@@ -906,7 +1028,7 @@ func file_airassay_v1beta1_verdict_service_proto_rawDescGZIP() []byte {
 	return file_airassay_v1beta1_verdict_service_proto_rawDescData
 }
 
-var file_airassay_v1beta1_verdict_service_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_airassay_v1beta1_verdict_service_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_airassay_v1beta1_verdict_service_proto_goTypes = []any{
 	(*AssessSessionRequest)(nil),    // 0: airassay.v1beta1.AssessSessionRequest
 	(*AssessSessionResponse)(nil),   // 1: airassay.v1beta1.AssessSessionResponse
@@ -921,43 +1043,49 @@ var file_airassay_v1beta1_verdict_service_proto_goTypes = []any{
 	(*AssayRecordingRequest)(nil),   // 10: airassay.v1beta1.AssayRecordingRequest
 	(*RecordingHeader)(nil),         // 11: airassay.v1beta1.RecordingHeader
 	(*AssayRecordingResponse)(nil),  // 12: airassay.v1beta1.AssayRecordingResponse
-	(*Verdict)(nil),                 // 13: airassay.v1beta1.Verdict
-	(*SampleBatch)(nil),             // 14: airassay.v1beta1.SampleBatch
-	(*Vehicle)(nil),                 // 15: airassay.v1beta1.Vehicle
-	(*DayConditions)(nil),           // 16: airassay.v1beta1.DayConditions
-	(*SignalDefinition)(nil),        // 17: airassay.v1beta1.SignalDefinition
-	(ClockKind)(0),                  // 18: airassay.v1beta1.ClockKind
+	(*CompareSessionsRequest)(nil),  // 13: airassay.v1beta1.CompareSessionsRequest
+	(*CompareSessionsResponse)(nil), // 14: airassay.v1beta1.CompareSessionsResponse
+	(*Verdict)(nil),                 // 15: airassay.v1beta1.Verdict
+	(*SampleBatch)(nil),             // 16: airassay.v1beta1.SampleBatch
+	(*Vehicle)(nil),                 // 17: airassay.v1beta1.Vehicle
+	(*DayConditions)(nil),           // 18: airassay.v1beta1.DayConditions
+	(*SignalDefinition)(nil),        // 19: airassay.v1beta1.SignalDefinition
+	(ClockKind)(0),                  // 20: airassay.v1beta1.ClockKind
+	(*Comparison)(nil),              // 21: airassay.v1beta1.Comparison
 }
 var file_airassay_v1beta1_verdict_service_proto_depIdxs = []int32{
-	13, // 0: airassay.v1beta1.AssessSessionResponse.verdict:type_name -> airassay.v1beta1.Verdict
-	13, // 1: airassay.v1beta1.GetVerdictResponse.verdict:type_name -> airassay.v1beta1.Verdict
-	13, // 2: airassay.v1beta1.ListVerdictsResponse.verdicts:type_name -> airassay.v1beta1.Verdict
-	13, // 3: airassay.v1beta1.ReassessSessionResponse.verdict:type_name -> airassay.v1beta1.Verdict
-	13, // 4: airassay.v1beta1.WatchVerdictResponse.verdict:type_name -> airassay.v1beta1.Verdict
+	15, // 0: airassay.v1beta1.AssessSessionResponse.verdict:type_name -> airassay.v1beta1.Verdict
+	15, // 1: airassay.v1beta1.GetVerdictResponse.verdict:type_name -> airassay.v1beta1.Verdict
+	15, // 2: airassay.v1beta1.ListVerdictsResponse.verdicts:type_name -> airassay.v1beta1.Verdict
+	15, // 3: airassay.v1beta1.ReassessSessionResponse.verdict:type_name -> airassay.v1beta1.Verdict
+	15, // 4: airassay.v1beta1.WatchVerdictResponse.verdict:type_name -> airassay.v1beta1.Verdict
 	11, // 5: airassay.v1beta1.AssayRecordingRequest.header:type_name -> airassay.v1beta1.RecordingHeader
-	14, // 6: airassay.v1beta1.AssayRecordingRequest.batch:type_name -> airassay.v1beta1.SampleBatch
-	15, // 7: airassay.v1beta1.RecordingHeader.vehicle:type_name -> airassay.v1beta1.Vehicle
-	16, // 8: airassay.v1beta1.RecordingHeader.day_conditions:type_name -> airassay.v1beta1.DayConditions
-	17, // 9: airassay.v1beta1.RecordingHeader.signals:type_name -> airassay.v1beta1.SignalDefinition
-	18, // 10: airassay.v1beta1.RecordingHeader.clock:type_name -> airassay.v1beta1.ClockKind
-	13, // 11: airassay.v1beta1.AssayRecordingResponse.verdict:type_name -> airassay.v1beta1.Verdict
-	0,  // 12: airassay.v1beta1.VerdictService.AssessSession:input_type -> airassay.v1beta1.AssessSessionRequest
-	2,  // 13: airassay.v1beta1.VerdictService.GetVerdict:input_type -> airassay.v1beta1.GetVerdictRequest
-	4,  // 14: airassay.v1beta1.VerdictService.ListVerdicts:input_type -> airassay.v1beta1.ListVerdictsRequest
-	6,  // 15: airassay.v1beta1.VerdictService.ReassessSession:input_type -> airassay.v1beta1.ReassessSessionRequest
-	8,  // 16: airassay.v1beta1.VerdictService.WatchVerdict:input_type -> airassay.v1beta1.WatchVerdictRequest
-	10, // 17: airassay.v1beta1.VerdictService.AssayRecording:input_type -> airassay.v1beta1.AssayRecordingRequest
-	1,  // 18: airassay.v1beta1.VerdictService.AssessSession:output_type -> airassay.v1beta1.AssessSessionResponse
-	3,  // 19: airassay.v1beta1.VerdictService.GetVerdict:output_type -> airassay.v1beta1.GetVerdictResponse
-	5,  // 20: airassay.v1beta1.VerdictService.ListVerdicts:output_type -> airassay.v1beta1.ListVerdictsResponse
-	7,  // 21: airassay.v1beta1.VerdictService.ReassessSession:output_type -> airassay.v1beta1.ReassessSessionResponse
-	9,  // 22: airassay.v1beta1.VerdictService.WatchVerdict:output_type -> airassay.v1beta1.WatchVerdictResponse
-	12, // 23: airassay.v1beta1.VerdictService.AssayRecording:output_type -> airassay.v1beta1.AssayRecordingResponse
-	18, // [18:24] is the sub-list for method output_type
-	12, // [12:18] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	16, // 6: airassay.v1beta1.AssayRecordingRequest.batch:type_name -> airassay.v1beta1.SampleBatch
+	17, // 7: airassay.v1beta1.RecordingHeader.vehicle:type_name -> airassay.v1beta1.Vehicle
+	18, // 8: airassay.v1beta1.RecordingHeader.day_conditions:type_name -> airassay.v1beta1.DayConditions
+	19, // 9: airassay.v1beta1.RecordingHeader.signals:type_name -> airassay.v1beta1.SignalDefinition
+	20, // 10: airassay.v1beta1.RecordingHeader.clock:type_name -> airassay.v1beta1.ClockKind
+	15, // 11: airassay.v1beta1.AssayRecordingResponse.verdict:type_name -> airassay.v1beta1.Verdict
+	21, // 12: airassay.v1beta1.CompareSessionsResponse.comparison:type_name -> airassay.v1beta1.Comparison
+	0,  // 13: airassay.v1beta1.VerdictService.AssessSession:input_type -> airassay.v1beta1.AssessSessionRequest
+	2,  // 14: airassay.v1beta1.VerdictService.GetVerdict:input_type -> airassay.v1beta1.GetVerdictRequest
+	4,  // 15: airassay.v1beta1.VerdictService.ListVerdicts:input_type -> airassay.v1beta1.ListVerdictsRequest
+	6,  // 16: airassay.v1beta1.VerdictService.ReassessSession:input_type -> airassay.v1beta1.ReassessSessionRequest
+	8,  // 17: airassay.v1beta1.VerdictService.WatchVerdict:input_type -> airassay.v1beta1.WatchVerdictRequest
+	10, // 18: airassay.v1beta1.VerdictService.AssayRecording:input_type -> airassay.v1beta1.AssayRecordingRequest
+	13, // 19: airassay.v1beta1.VerdictService.CompareSessions:input_type -> airassay.v1beta1.CompareSessionsRequest
+	1,  // 20: airassay.v1beta1.VerdictService.AssessSession:output_type -> airassay.v1beta1.AssessSessionResponse
+	3,  // 21: airassay.v1beta1.VerdictService.GetVerdict:output_type -> airassay.v1beta1.GetVerdictResponse
+	5,  // 22: airassay.v1beta1.VerdictService.ListVerdicts:output_type -> airassay.v1beta1.ListVerdictsResponse
+	7,  // 23: airassay.v1beta1.VerdictService.ReassessSession:output_type -> airassay.v1beta1.ReassessSessionResponse
+	9,  // 24: airassay.v1beta1.VerdictService.WatchVerdict:output_type -> airassay.v1beta1.WatchVerdictResponse
+	12, // 25: airassay.v1beta1.VerdictService.AssayRecording:output_type -> airassay.v1beta1.AssayRecordingResponse
+	14, // 26: airassay.v1beta1.VerdictService.CompareSessions:output_type -> airassay.v1beta1.CompareSessionsResponse
+	20, // [20:27] is the sub-list for method output_type
+	13, // [13:20] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_verdict_service_proto_init() }
@@ -965,6 +1093,7 @@ func file_airassay_v1beta1_verdict_service_proto_init() {
 	if File_airassay_v1beta1_verdict_service_proto != nil {
 		return
 	}
+	file_airassay_v1beta1_comparison_proto_init()
 	file_airassay_v1beta1_sample_proto_init()
 	file_airassay_v1beta1_vehicle_proto_init()
 	file_airassay_v1beta1_verdict_proto_init()
@@ -979,7 +1108,7 @@ func file_airassay_v1beta1_verdict_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_airassay_v1beta1_verdict_service_proto_rawDesc), len(file_airassay_v1beta1_verdict_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   13,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -28,6 +28,7 @@ const (
 	VerdictService_ReassessSession_FullMethodName = "/airassay.v1beta1.VerdictService/ReassessSession"
 	VerdictService_WatchVerdict_FullMethodName    = "/airassay.v1beta1.VerdictService/WatchVerdict"
 	VerdictService_AssayRecording_FullMethodName  = "/airassay.v1beta1.VerdictService/AssayRecording"
+	VerdictService_CompareSessions_FullMethodName = "/airassay.v1beta1.VerdictService/CompareSessions"
 )
 
 // VerdictServiceClient is the client API for VerdictService service.
@@ -53,6 +54,9 @@ type VerdictServiceClient interface {
 	// AssayRecording judges a recording that is sent with the call: a header, then
 	// batches of samples or pieces of a file. Nothing is stored.
 	AssayRecording(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[AssayRecordingRequest, AssayRecordingResponse], error)
+	// CompareSessions tells what changed between two closed sessions of one vehicle, before and
+	// after a repair. Nothing is stored. FAILED_PRECONDITION where a session is open.
+	CompareSessions(ctx context.Context, in *CompareSessionsRequest, opts ...grpc.CallOption) (*CompareSessionsResponse, error)
 }
 
 type verdictServiceClient struct {
@@ -135,6 +139,16 @@ func (c *verdictServiceClient) AssayRecording(ctx context.Context, opts ...grpc.
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type VerdictService_AssayRecordingClient = grpc.ClientStreamingClient[AssayRecordingRequest, AssayRecordingResponse]
 
+func (c *verdictServiceClient) CompareSessions(ctx context.Context, in *CompareSessionsRequest, opts ...grpc.CallOption) (*CompareSessionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CompareSessionsResponse)
+	err := c.cc.Invoke(ctx, VerdictService_CompareSessions_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // VerdictServiceServer is the server API for VerdictService service.
 // All implementations must embed UnimplementedVerdictServiceServer
 // for forward compatibility.
@@ -158,6 +172,9 @@ type VerdictServiceServer interface {
 	// AssayRecording judges a recording that is sent with the call: a header, then
 	// batches of samples or pieces of a file. Nothing is stored.
 	AssayRecording(grpc.ClientStreamingServer[AssayRecordingRequest, AssayRecordingResponse]) error
+	// CompareSessions tells what changed between two closed sessions of one vehicle, before and
+	// after a repair. Nothing is stored. FAILED_PRECONDITION where a session is open.
+	CompareSessions(context.Context, *CompareSessionsRequest) (*CompareSessionsResponse, error)
 	mustEmbedUnimplementedVerdictServiceServer()
 }
 
@@ -185,6 +202,9 @@ func (UnimplementedVerdictServiceServer) WatchVerdict(*WatchVerdictRequest, grpc
 }
 func (UnimplementedVerdictServiceServer) AssayRecording(grpc.ClientStreamingServer[AssayRecordingRequest, AssayRecordingResponse]) error {
 	return status.Error(codes.Unimplemented, "method AssayRecording not implemented")
+}
+func (UnimplementedVerdictServiceServer) CompareSessions(context.Context, *CompareSessionsRequest) (*CompareSessionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CompareSessions not implemented")
 }
 func (UnimplementedVerdictServiceServer) mustEmbedUnimplementedVerdictServiceServer() {}
 func (UnimplementedVerdictServiceServer) testEmbeddedByValue()                        {}
@@ -297,6 +317,24 @@ func _VerdictService_AssayRecording_Handler(srv interface{}, stream grpc.ServerS
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type VerdictService_AssayRecordingServer = grpc.ClientStreamingServer[AssayRecordingRequest, AssayRecordingResponse]
 
+func _VerdictService_CompareSessions_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CompareSessionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VerdictServiceServer).CompareSessions(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VerdictService_CompareSessions_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VerdictServiceServer).CompareSessions(ctx, req.(*CompareSessionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // VerdictService_ServiceDesc is the grpc.ServiceDesc for VerdictService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -319,6 +357,10 @@ var VerdictService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ReassessSession",
 			Handler:    _VerdictService_ReassessSession_Handler,
+		},
+		{
+			MethodName: "CompareSessions",
+			Handler:    _VerdictService_CompareSessions_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

@@ -344,6 +344,32 @@ var _ = register(&language{
 		pb.ReferenceBelief_REFERENCE_BELIEF_NOT_USABLE:   "not usable: too little to compare with, or a faulty meter signal",
 	},
 
+	outcomesOf: map[pb.Outcome]string{
+		pb.Outcome_OUTCOME_UNSPECIFIED:    "no outcome is stated",
+		pb.Outcome_OUTCOME_RESTORED:       "restored: a real improvement, and nothing that concerns the intake air is wrong any more",
+		pb.Outcome_OUTCOME_PARTLY:         "partly restored: a real improvement, but it is not certain that all is well",
+		pb.Outcome_OUTCOME_UNCHANGED:      "no change beyond repeatability",
+		pb.Outcome_OUTCOME_WORSE:          "worse than before",
+		pb.Outcome_OUTCOME_NOT_COMPARABLE: "these two drives do not tell what has changed",
+	},
+
+	concerns: map[pb.ComparisonConcern]string{
+		pb.ComparisonConcern_COMPARISON_CONCERN_UNSPECIFIED:              "a concern that is not stated",
+		pb.ComparisonConcern_COMPARISON_CONCERN_OTHER_ENGINE:             "the facts are of two different engines",
+		pb.ComparisonConcern_COMPARISON_CONCERN_NO_COMMON_FLOW:           "too few levels of flow were driven on both, cruise or full load among them",
+		pb.ComparisonConcern_COMPARISON_CONCERN_GATE_FAILED_BEFORE:       "the drive before cannot be judged: a cold engine, missing signals, values that were not sampled together, or pulls that do not repeat",
+		pb.ComparisonConcern_COMPARISON_CONCERN_GATE_FAILED_AFTER:        "the drive after cannot be judged: a cold engine, missing signals, values that were not sampled together, or pulls that do not repeat",
+		pb.ComparisonConcern_COMPARISON_CONCERN_TRIMS_NOT_LEARNED_BEFORE: "learned trims were erased not long before the first drive; its trims were not counted",
+		pb.ComparisonConcern_COMPARISON_CONCERN_TRIMS_NOT_LEARNED_AFTER:  "learned trims were erased not long before the second drive and lag behind; its trims were not counted",
+		pb.ComparisonConcern_COMPARISON_CONCERN_FUEL_DIFFERS:             "another fuel or blend was in the tank; the trims after were not counted",
+		pb.ComparisonConcern_COMPARISON_CONCERN_METER_DIFFERS:            "the air meters as entered are of two kinds",
+		pb.ComparisonConcern_COMPARISON_CONCERN_TEMPERATURE_DIFFERS:      "the intake air was much warmer or colder; that was taken into account",
+		pb.ComparisonConcern_COMPARISON_CONCERN_AIR_PRESSURE_DIFFERS:     "the place was much higher or lower; that was taken into account",
+		pb.ComparisonConcern_COMPARISON_CONCERN_NO_FULL_LOAD:             "full load was not driven on both",
+		pb.ComparisonConcern_COMPARISON_CONCERN_LITTLE_IN_COMMON:         "the two drives hardly are of one vehicle",
+		pb.ComparisonConcern_COMPARISON_CONCERN_TOO_UNCERTAIN:            "what was measured decides neither for a change nor against one",
+	},
+
 	labels: Labels{
 		Findings:      "Sensors",
 		Explanations:  "Explanations",
@@ -381,6 +407,11 @@ var _ = register(&language{
 		NoMeterErrors: "No error of an air meter could be measured.",
 		PlusMinus:     "± is a 90 % interval.",
 		NotCounted:    "In brackets: another view of evidence that is already counted.",
+		Before:        "before",
+		After:         "after",
+		Change:        "change",
+		Obstacles:     "Between the two drives",
+		Remains:       "What remains",
 	},
 
 	phrases: phrases{
@@ -447,6 +478,10 @@ var _ = register(&language{
 		referenceOwn:     "reference %[1]d, an earlier drive of this vehicle: %[2]s",
 		referenceOther:   "reference %[1]d, a vehicle with the same engine: %[2]s",
 		referenceSure:    "%[1]s (%[2]s)",
+		deviation:        "largest deviation from a sound vehicle: %[1]s before, %[2]s after (improvement %[3]s, 90 %% interval %[4]s)",
+		repeatability:    "a change below %[1]s is no change: two drives of one vehicle differ by as much",
+		remains:          "what remains: %[1]s",
+		prevents:         "%[1]s because %[2]s",
 		referenceTaught:  "the air that this engine takes at %[1]s is known to ±%[3]s instead of ±%[2]s",
 	},
 })

@@ -42,6 +42,11 @@ type Labels struct {
 	NoMeterErrors string
 	PlusMinus     string
 	NotCounted    string
+	Before        string
+	After         string
+	Change        string
+	Obstacles     string
+	Remains       string
 }
 
 // phrases are the sentences with holes. Every hole is numbered, so that a
@@ -110,4 +115,8 @@ type phrases struct {
 	referenceOther   string
 	referenceSure    string
 	referenceTaught  string
+	deviation        string
+	repeatability    string
+	remains          string
+	prevents         string
 }

@@ -55,6 +55,8 @@ type language struct {
 	airLocations map[pb.IntakeAirTemperatureLocation]string
 	purposes     map[pb.Purpose]string
 	references   map[pb.ReferenceBelief]string
+	outcomesOf   map[pb.Outcome]string
+	concerns     map[pb.ComparisonConcern]string
 	facts        map[string]string        // by field of Vehicle or DayConditions
 	signal       func(path string) string // by VSS path; empty for a path without a name
 

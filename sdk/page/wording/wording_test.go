@@ -67,6 +67,10 @@ var spoken = map[protoreflect.FullName]func(Catalogue, protoreflect.EnumNumber) 
 	"airassay.v1beta1.IntakeAirTemperatureLocation": func(c Catalogue, n protoreflect.EnumNumber) []string {
 		return []string{c.IntakeAirTemperatureLocation(pb.IntakeAirTemperatureLocation(n))}
 	},
+	"airassay.v1beta1.Outcome": func(c Catalogue, n protoreflect.EnumNumber) []string { return []string{c.Outcome(pb.Outcome(n))} },
+	"airassay.v1beta1.ComparisonConcern": func(c Catalogue, n protoreflect.EnumNumber) []string {
+		return []string{c.ComparisonConcern(pb.ComparisonConcern(n))}
+	},
 	"airassay.v1beta1.ReferenceBelief": func(c Catalogue, n protoreflect.EnumNumber) []string {
 		return []string{c.ReferenceBelief(pb.ReferenceBelief(n))}
 	},
@@ -76,6 +80,7 @@ var spoken = map[protoreflect.FullName]func(Catalogue, protoreflect.EnumNumber) 
 func contractFiles() []protoreflect.FileDescriptor {
 	return []protoreflect.FileDescriptor{
 		pb.File_airassay_v1beta1_sample_proto, pb.File_airassay_v1beta1_vehicle_proto, pb.File_airassay_v1beta1_verdict_proto,
+		pb.File_airassay_v1beta1_comparison_proto,
 	}
 }
 
