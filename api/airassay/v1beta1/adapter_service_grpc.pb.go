@@ -47,7 +47,9 @@ type AdapterServiceClient interface {
 	// ListAdapters returns the adapters in the order of their names.
 	ListAdapters(ctx context.Context, in *ListAdaptersRequest, opts ...grpc.CallOption) (*ListAdaptersResponse, error)
 	// ResetAdapter starts an adapter that is failed, broken or backing off again at once,
-	// with its failures forgotten. In any other state it does nothing.
+	// with its failures forgotten and its manifest read anew. Where the manifest cannot be used
+	// it is UNAVAILABLE (ADAPTER_UNAVAILABLE), and nothing is started. In any other state it
+	// does nothing.
 	ResetAdapter(ctx context.Context, in *ResetAdapterRequest, opts ...grpc.CallOption) (*ResetAdapterResponse, error)
 	// ListDevices asks an adapter, or all of them, for the devices that it finds now. It
 	// waits a few seconds for an adapter that is being started.
@@ -154,7 +156,9 @@ type AdapterServiceServer interface {
 	// ListAdapters returns the adapters in the order of their names.
 	ListAdapters(context.Context, *ListAdaptersRequest) (*ListAdaptersResponse, error)
 	// ResetAdapter starts an adapter that is failed, broken or backing off again at once,
-	// with its failures forgotten. In any other state it does nothing.
+	// with its failures forgotten and its manifest read anew. Where the manifest cannot be used
+	// it is UNAVAILABLE (ADAPTER_UNAVAILABLE), and nothing is started. In any other state it
+	// does nothing.
 	ResetAdapter(context.Context, *ResetAdapterRequest) (*ResetAdapterResponse, error)
 	// ListDevices asks an adapter, or all of them, for the devices that it finds now. It
 	// waits a few seconds for an adapter that is being started.
