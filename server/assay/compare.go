@@ -198,7 +198,7 @@ func (c *comparer) beside(a, other *Assay) (*result, *joint) {
 
 // usable leaves out trims that have not settled, and what hangs on them.
 func (c *comparer) usable(a *Assay, fs []feature) []feature {
-	if a.trimsSettled() && !(a == c.a && c.otherFuel()) {
+	if a.trimsSettled() && (a != c.a || !c.otherFuel()) {
 		return fs
 	}
 	return slices.DeleteFunc(fs, func(f feature) bool { return f.kind == featFuel || f.kind == featLambda || f.kind == featBank })

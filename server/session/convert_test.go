@@ -65,5 +65,8 @@ func assessmentOf(a *assay.Assessment) *pb.Assessment {
 	for _, x := range a.Advice {
 		out.Advice = append(out.Advice, &pb.Advice{Action: pb.AdviceAction(x.Action), Manoeuvre: pb.ManoeuvreKind(x.Manoeuvre), Inspection: pb.Inspection(x.Inspection), Condition: pb.Condition(x.Condition), ExpectedRegret: finite(x.Regret)})
 	}
+	for _, r := range a.References {
+		out.References = append(out.References, &pb.ReferenceUse{Index: int32(r.Index), SameVehicle: r.SameVehicle, Belief: pb.ReferenceBelief(r.Belief), Probability: finite(r.Probability)})
+	}
 	return out
 }
