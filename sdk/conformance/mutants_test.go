@@ -262,8 +262,10 @@ func TestEachFlawFailsExactlyItsCheck(t *testing.T) {
 	running.Wait()
 	for i, m := range all {
 		t.Run(m.flaw, func(t *testing.T) {
-			if wrong[i] != "" { // The others were in its way, perhaps: once more, alone.
-				wrong[i] = m.run(t)
+			for range 3 { // The others were in its way, perhaps: again, alone.
+				if wrong[i] != "" {
+					wrong[i] = m.run(t)
+				}
 			}
 			if wrong[i] != "" {
 				t.Errorf("want that %s fails and no other does, but not as expected are %s", m.check, wrong[i])
