@@ -193,15 +193,16 @@ func TestTerminalShowsTheNewestStateInPlace(t *testing.T) {
 	}
 	out.Reset()
 	d.Notef("the server is %s", "away")
-	if want := "\x1b[" + strconv.Itoa(len(lines)) + "A\r\x1b[Jroadtest: the server is away\n" + first; out.String() != want {
+	over := strings.ReplaceAll("roadtest: the server is away\n"+first, "\n", "\x1b[K\n")
+	if want := "\x1b[" + strconv.Itoa(len(lines)) + "A\r" + over + "\x1b[J"; out.String() != want {
 		t.Errorf("a note is shown as\n%q, want\n%q", out.String(), want)
 	}
 	rows = 6
 	out.Reset()
 	d.End()
-	_, rest, _ := strings.Cut(out.String(), "\x1b[J")
-	if got := strings.Count(rest, "\n"); got != 5 || !strings.HasSuffix(strings.TrimSpace(rest), "road") {
-		t.Errorf("a low terminal shows %d lines\n%q", got, rest)
+	rest, cleared := strings.CutSuffix(out.String(), "\x1b[K\n\x1b[J")
+	if got := strings.Count(rest, "\n") + 1; got != 5 || !cleared || !strings.HasSuffix(rest, "road") {
+		t.Errorf("a low terminal shows %d lines\n%q", got, out.String())
 	}
 }
 

@@ -8,6 +8,8 @@ package live
 import (
 	"fmt"
 	"io"
+	"math"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -40,8 +42,9 @@ type Display struct {
 
 	mu      sync.Mutex
 	said    map[string]string // What stands in the newest line of each kind.
+	likely  likelihood        // What the newest line on what is likeliest told.
 	state   *pb.SessionProgress
-	drawn   int // Lines of the block that stand on the terminal.
+	drawn   []string // The block as it stands on the terminal.
 	drawnAt time.Time
 }
 
@@ -76,9 +79,13 @@ func Terminal(w io.Writer) (int, bool) {
 func (d *Display) Notef(format string, args ...any) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.erase()
-	_, _ = fmt.Fprintf(d.o.Out, "%s: %s\n", d.o.Name, Printable(fmt.Sprintf(format, args...)))
-	d.draw()
+	note := []string{d.o.Name + ": " + Printable(fmt.Sprintf(format, args...))}
+	if d.o.Size == nil {
+		_, _ = fmt.Fprintln(d.o.Out, note[0])
+		return
+	}
+	columns, _ := d.o.Size()
+	d.draw(wrap("", note[0], columns-1))
 }
 
 // often is the least time between two redrawings that no new state of the drive asks for.
@@ -91,8 +98,7 @@ func (d *Display) Refresh() {
 	if d.o.Size == nil || time.Since(d.drawnAt) < often {
 		return
 	}
-	d.erase()
-	d.draw()
+	d.draw(nil)
 }
 
 // Progress takes a new state of the drive in.
@@ -104,8 +110,7 @@ func (d *Display) Progress(p *pb.SessionProgress) {
 		d.changes(false)
 		return
 	}
-	d.erase()
-	d.draw()
+	d.draw(nil)
 }
 
 // End leaves what stands on the terminal where it is.
@@ -117,10 +122,9 @@ func (d *Display) End() {
 	case d.o.Size == nil:
 		d.changes(true)
 	default:
-		d.erase()
-		d.draw()
+		d.draw(nil)
 	}
-	d.drawn, d.state = 0, nil
+	d.drawn, d.state = nil, nil
 }
 
 // grownUS is how long, in microseconds of the drive, a stretch must have been over before it is told: while it grows it
@@ -135,7 +139,10 @@ func (d *Display) changes(all bool) {
 			d.sayNew(m.key, m.text)
 		}
 	}
-	d.sayNew("likeliest", l.likeliest)
+	if all || d.likely.differs(l.likely) {
+		d.likely = l.likely
+		d.sayNew("likeliest", l.likeliest)
+	}
 	d.sayNew("missing", l.missing)
 	d.sayNew("next", l.next)
 }
@@ -151,25 +158,33 @@ func (d *Display) sayNew(key, text string) {
 	_, _ = fmt.Fprintf(d.o.Out, "%s %s: %s\n", wording.Clock(d.state.GetLatestTimeUs()), kind, text)
 }
 
-// erase removes the block from the terminal.
-func (d *Display) erase() {
-	if d.drawn > 0 {
-		_, _ = fmt.Fprintf(d.o.Out, "\x1b[%dA\r\x1b[J", d.drawn)
-	}
-	d.drawn = 0
-}
-
-// draw puts the block on the terminal, its end where there is too little room: that is where the
+// draw puts a note, which stays, and below it the block on the terminal in place of the block that stood there: in one
+// write that overwrites line by line, so that nothing flickers. Of a block with too little room it is the end, where the
 // cautions stand.
-func (d *Display) draw() {
-	if d.o.Size == nil || d.state == nil {
+func (d *Display) draw(note []string) {
+	var block []string
+	if d.state != nil {
+		columns, rows := d.o.Size()
+		block = d.block(columns - 1)
+		block = block[max(0, len(block)-rows+1):]
+	}
+	if len(note) == 0 && slices.Equal(block, d.drawn) {
 		return
 	}
-	columns, rows := d.o.Size()
-	block := d.block(columns - 1)
-	block = block[max(0, len(block)-rows+1):]
-	_, _ = io.WriteString(d.o.Out, strings.Join(block, "\n")+"\n")
-	d.drawn, d.drawnAt = len(block), time.Now()
+	var b strings.Builder
+	end := "\n"
+	if len(d.drawn) > 0 {
+		fmt.Fprintf(&b, "\x1b[%dA\r", len(d.drawn))
+		end = "\x1b[K\n"
+	}
+	for _, line := range slices.Concat(note, block) {
+		b.WriteString(line + end)
+	}
+	if len(d.drawn) > 0 {
+		b.WriteString("\x1b[J")
+	}
+	_, _ = io.WriteString(d.o.Out, b.String())
+	d.drawn, d.drawnAt = block, time.Now()
 }
 
 func (d *Display) block(columns int) []string {
@@ -194,7 +209,21 @@ func (d *Display) block(columns int) []string {
 // progressLines is a state of a drive in words.
 type progressLines struct {
 	manoeuvres               []manoeuvreLine
+	likely                   likelihood
 	likeliest, missing, next string
+}
+
+// likelihood is what is likeliest, and how sure that is.
+type likelihood struct {
+	condition   pb.Condition
+	probability float64
+	firm        bool
+}
+
+// differs reports whether a reader would want to be told again.
+func (l likelihood) differs(newer likelihood) bool {
+	const step = 0.05
+	return l.condition != newer.condition || l.firm != newer.firm || math.Abs(l.probability-newer.probability) >= step
 }
 
 // manoeuvreLine is one stretch. The key is the same for the same stretch in every state.
@@ -218,9 +247,13 @@ func lines(p *pb.SessionProgress) progressLines {
 				wording.Clock(m.GetStartUs()), wording.Clock(m.GetEndUs()), stretch(words, m))),
 		})
 	}
+	if p.GetLatestTimeUs() == 0 && len(p.GetManoeuvres()) == 0 {
+		return l // Nothing was read so far, and so there is nothing to say.
+	}
 	if c := p.GetConditions(); len(c) > 0 {
-		l.likeliest = Printable(fmt.Sprintf("%s, %s", words.Condition(c[0].GetCondition()), words.Probability(c[0].GetProbability())))
-		if p.GetConclusive() {
+		l.likely = likelihood{c[0].GetCondition(), c[0].GetProbability(), p.GetConclusive()}
+		l.likeliest = Printable(fmt.Sprintf("%s, %s", words.Condition(l.likely.condition), words.Probability(l.likely.probability)))
+		if l.likely.firm {
 			l.likeliest += ", firm"
 		}
 	}
@@ -234,8 +267,29 @@ func lines(p *pb.SessionProgress) progressLines {
 		missing = append(missing, words.GapName(g))
 	}
 	l.missing = Printable(strings.Join(missing, " "))
-	l.next = Printable(p.GetPrompt())
+	l.next = Printable(forDriver(words, p))
 	return l
+}
+
+// atTheEnd stands where the next step is one for the workshop.
+const atTheEnd = "Enough was driven for a verdict: stop where it is safe, or drive on to sharpen it. " +
+	"What to do at the vehicle, and with what care, it says when the session is closed."
+
+// forDriver says what to do next to somebody who is driving: what is to be done to the vehicle waits for the verdict.
+func forDriver(words wording.Catalogue, p *pb.SessionProgress) string {
+	for i, a := range p.GetNext() {
+		switch {
+		case a.GetAction() != pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN:
+		case i == 0:
+			return p.GetPrompt()
+		default:
+			return words.AdviceWithCautions(a)
+		}
+	}
+	if next := p.GetNext(); len(next) == 0 || next[0].GetAction() == pb.AdviceAction_ADVICE_ACTION_LEAVE_ALONE {
+		return p.GetPrompt()
+	}
+	return atTheEnd
 }
 
 // stretch says why a stretch was refused, or what it gave.
@@ -253,7 +307,7 @@ func stretch(words wording.Catalogue, m *pb.Manoeuvre) string {
 // labelColumns is room for the longest label and two spaces.
 const labelColumns = 11
 
-// wrap breaks a text into lines behind a label. Empty text has none.
+// wrap breaks a text into lines behind a label, and words that are longer than a line. Empty text has none.
 func wrap(label, text string, columns int) []string {
 	indent := ""
 	if label != "" {
@@ -263,15 +317,19 @@ func wrap(label, text string, columns int) []string {
 	line := fmt.Sprintf("%-*s", len(indent), label)
 	empty := true
 	for word := range strings.FieldsSeq(text) {
-		if !empty && runewidth.StringWidth(line)+1+runewidth.StringWidth(word) > columns {
-			all = append(all, line)
-			line, empty = indent, true
+		for word != "" {
+			piece := runewidth.Truncate(word, max(2, columns-len(indent)), "")
+			word = word[len(piece):]
+			if !empty && runewidth.StringWidth(line)+1+runewidth.StringWidth(piece) > columns {
+				all = append(all, line)
+				line, empty = indent, true
+			}
+			if !empty {
+				line += " "
+			}
+			line += piece
+			empty = false
 		}
-		if !empty {
-			line += " "
-		}
-		line += runewidth.Truncate(word, max(1, columns-len(indent)), "")
-		empty = false
 	}
 	if empty {
 		return all

@@ -6,6 +6,8 @@ package live
 import (
 	"bytes"
 	"math"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -66,6 +68,148 @@ func TestTheBlockHoldsHeadAndTailAndFitsTheTerminal(t *testing.T) {
 	d.Refresh() // Too soon after the last drawing.
 	if out.Len() != 0 {
 		t.Errorf("it is drawn again at once: %q", out.String())
+	}
+}
+
+// screen does what a terminal would with what was written to it, and shows the lines.
+func screen(t *testing.T, written string) []string {
+	t.Helper()
+	lines, row := []string{""}, 0
+	for written != "" {
+		switch {
+		case strings.HasPrefix(written, "\x1b["):
+			end := strings.IndexAny(written, "AJK")
+			switch written[end] {
+			case 'A':
+				up, err := strconv.Atoi(written[2:end])
+				if err != nil || up > row {
+					t.Fatalf("it goes %q up from row %d", written[2:end], row)
+				}
+				row -= up
+			case 'J':
+				lines = append(lines[:row:row], "")
+			}
+			written = written[end+1:]
+		case written[0] == '\r':
+			written = written[1:]
+		default:
+			end := strings.IndexAny(written, "\r\n\x1b")
+			if end > 0 {
+				lines[row] = written[:end]
+			}
+			if written[end] == '\n' {
+				end, row = end+1, row+1
+				if row == len(lines) {
+					lines = append(lines, "")
+				}
+			}
+			written = written[end:]
+		}
+	}
+	return lines
+}
+
+// writes counts what reaches the terminal.
+type writes struct {
+	text []byte
+	n    int
+}
+
+func (w *writes) Write(b []byte) (int, error) {
+	w.n++
+	w.text = append(w.text, b...)
+	return len(b), nil
+}
+
+func TestEachStateReplacesTheOneBeforeInOneWriteThatDoesNotFlicker(t *testing.T) {
+	var out writes
+	head := "a head of four words"
+	d := New(Options{Out: &out, Name: "test", Size: func() (int, int) { return 20, 10 }, Head: func(*pb.SessionProgress) string { return head }})
+	d.Notef("a note that is longer than the terminal is wide, with %s", strings.Repeat("x", 30))
+	d.Progress(&pb.SessionProgress{LatestTimeUs: 1_000_000, Prompt: "drive on"})
+	head = "short"
+	d.Progress(&pb.SessionProgress{LatestTimeUs: 2_000_000})
+	if want := 3; out.n != want {
+		t.Errorf("%d writes, expected %d", out.n, want)
+	}
+	d.Progress(&pb.SessionProgress{LatestTimeUs: 3_000_000})
+	if out.n != 3 {
+		t.Error("a block that is as it was is drawn again")
+	}
+	d.Notef("second")
+	d.End()
+	want := []string{"test: a note that", "is longer than the", "terminal is wide,", "with", strings.Repeat("x", 19), strings.Repeat("x", 11), "test: second", "short", ""}
+	if got := screen(t, string(out.text)); !slices.Equal(got, want) {
+		t.Errorf("the screen shows\n%q, expected\n%q", got, want)
+	}
+	if bytes.Index(out.text, []byte("\x1b[J")) < bytes.Index(out.text, []byte("short")) {
+		t.Errorf("it is emptied before it is filled: %q", out.text)
+	}
+}
+
+func TestADriverIsNotSentToTheWorkshop(t *testing.T) {
+	advice := func(actions ...pb.AdviceAction) []*pb.Advice {
+		var all []*pb.Advice
+		for _, a := range actions {
+			all = append(all, &pb.Advice{Action: a, Manoeuvre: pb.ManoeuvreKind_MANOEUVRE_KIND_WARM_IDLE, Inspection: pb.Inspection_INSPECTION_INTAKE_LEAK_TEST})
+		}
+		return all
+	}
+	const (
+		clean = pb.AdviceAction_ADVICE_ACTION_CLEAN_AND_RETEST
+		again = pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN
+		leave = pb.AdviceAction_ADVICE_ACTION_LEAVE_ALONE
+	)
+	for name, c := range map[string]struct {
+		next []*pb.Advice
+		says string
+	}{
+		"cleaning":           {advice(clean), "Enough was driven"},
+		"inspecting":         {advice(pb.AdviceAction_ADVICE_ACTION_INSPECT, leave), "Enough was driven"},
+		"looking elsewhere":  {advice(pb.AdviceAction_ADVICE_ACTION_LOOK_ELSEWHERE), "Enough was driven"},
+		"cleaning, or drive": {advice(clean, again), "Warm idle"},
+		"drive, or cleaning": {advice(again, clean), "the prompt"},
+		"leaving alone":      {advice(leave), "the prompt"},
+		"nothing":            {nil, "the prompt"},
+	} {
+		got := lines(&pb.SessionProgress{LatestTimeUs: 1, Next: c.next, Prompt: "the prompt"}).next
+		if !strings.Contains(got, c.says) {
+			t.Errorf("%s: the driver reads %q, expected %q", name, got, c.says)
+		}
+	}
+}
+
+func TestNothingIsConcludedBeforeAnythingWasRead(t *testing.T) {
+	var out bytes.Buffer
+	d := New(Options{Out: &out, Name: "test"})
+	d.Progress(&pb.SessionProgress{Prompt: "drive", Gaps: []*pb.Gap{{Kind: pb.GapKind_GAP_KIND_FULL_LOAD}}, Conditions: likeliest(0.4)})
+	if out.Len() != 0 {
+		t.Errorf("it tells\n%s", out.String())
+	}
+}
+
+func likeliest(probability float64) []*pb.ConditionProbability {
+	return []*pb.ConditionProbability{{Condition: pb.Condition_CONDITION_NO_FAULT, Probability: probability}}
+}
+
+func TestALineIsNotSpentOnAProbabilityThatHardlyMoved(t *testing.T) {
+	var out bytes.Buffer
+	d := New(Options{Out: &out, Name: "test"})
+	for i, p := range []float64{0.40, 0.42, 0.44, 0.46, 0.48} {
+		d.Progress(&pb.SessionProgress{LatestTimeUs: int64(i + 1), Conditions: likeliest(p)})
+	}
+	d.Progress(&pb.SessionProgress{LatestTimeUs: 9, Conditions: likeliest(0.48), Conclusive: true})
+	d.Progress(&pb.SessionProgress{LatestTimeUs: 10, Conditions: likeliest(0.51), Conclusive: true})
+	d.End()
+	want := []string{"40 %", "46 %", "48 %, firm", "51 %, firm"}
+	got := strings.Split(strings.TrimSpace(out.String()), "\n")
+	if len(got) != len(want) {
+		t.Fatalf("it tells\n%s", out.String())
+	}
+	for i := range want {
+		if !strings.HasSuffix(got[i], want[i]) {
+			t.Errorf("line %d is %q, expected %q at its end", i, got[i], want[i])
+		}
 	}
 }
 
