@@ -6,7 +6,9 @@ package app
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/spf13/pflag"
 )
@@ -67,7 +69,60 @@ func commandHelp(c *command) string {
 	}
 	text := strings.Join(usage, " ") + "\n\n" + c.long
 	if flags.HasFlags() {
-		text += "\nFlags:\n" + flags.FlagUsagesWrapped(helpColumns)
+		text += "\nFlags:\n" + flagHelp(flags)
 	}
 	return text
+}
+
+// flagColumns is where the text on a flag begins; a longer flag has a line of its own.
+const flagColumns = 26
+
+func flagHelp(flags *pflag.FlagSet) string {
+	var b strings.Builder
+	flags.VisitAll(func(f *pflag.Flag) {
+		value, text := pflag.UnquoteUsage(f)
+		label := strings.TrimRight("  --"+f.Name+" "+value, " ")
+		if d := shownDefault(f); d != "" {
+			text += " (default " + d + ")"
+		}
+		lines := wrapped(text, helpColumns-flagColumns)
+		if len(label) >= flagColumns-1 {
+			lines = append([]string{""}, lines...)
+		}
+		for i, line := range lines {
+			if i > 0 {
+				label = ""
+			}
+			b.WriteString(strings.TrimRight(fmt.Sprintf("%-*s%s", flagColumns, label, line), " ") + "\n")
+		}
+	})
+	return b.String()
+}
+
+// shownDefault is a flag's default as a user would write it; empty for none.
+func shownDefault(f *pflag.Flag) string {
+	switch {
+	case f.DefValue == "" || f.DefValue == "false" || f.DefValue == "0" || f.DefValue == "[]":
+		return ""
+	case f.Value.Type() == "string":
+		return strconv.Quote(f.DefValue)
+	}
+	return strings.ToLower(f.DefValue)
+}
+
+// wrapped breaks a text between words into lines of at most columns runes, but for words that are longer.
+func wrapped(text string, columns int) []string {
+	lines := []string{""}
+	for word := range strings.FieldsSeq(text) {
+		last := &lines[len(lines)-1]
+		switch {
+		case *last == "":
+			*last = word
+		case utf8.RuneCountInString(*last)+1+utf8.RuneCountInString(word) <= columns:
+			*last += " " + word
+		default:
+			lines = append(lines, word)
+		}
+	}
+	return lines
 }
