@@ -17,21 +17,24 @@ import (
 
 	"github.com/spf13/pflag"
 
+	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/plugins/simulator"
 	"github.com/airassay/airassay/sdk/page"
+	"github.com/airassay/airassay/sdk/page/wording"
 )
 
 const demoLong = `Drives a whole road test without any hardware: starts a server on this machine,
 lets it run the simulator as a process of its own, opens a session over gRPC,
-captures the drive of a simulated vehicle, shows how far it has come and how much
-air flowed in the pulls, and ends with the verdict and its advice. In the end it
-tells what was really wrong with the vehicle, which the server never knew.
+captures the drive of a simulated vehicle, shows how far it has come and how
+much air flowed in the pulls, and ends with the verdict and its advice. In the
+end it tells what was really wrong with the vehicle, which the server never
+knew.
 
 Nothing is kept unless --data names a directory. Without SCENARIO it drives the
 van; --list shows the others.
 `
 
-// demoSpeed lets twelve minutes of driving pass in about ten seconds, in which one can still read along.
+// demoSpeed lets ten minutes of driving pass in about ten seconds, in which one can still read along.
 const demoSpeed = 60
 
 // DemoOptions say what is driven, and how.
@@ -184,19 +187,21 @@ func (f *frontEnd) tell(colour *colourMode) error {
 		return err
 	}
 	var b bytes.Buffer
-	o := page.Options{Source: f.scenario.Vehicle, Width: pageWidth(0, f.t.out), Colour: colour.colours(f.t.out)}
+	width := pageWidth(0, f.t.out)
+	o := page.Options{Source: f.scenario.Vehicle, Width: width, Colour: colour.colours(f.t.out)}
 	if err := page.Write(&b, f.verdict, o); err != nil {
 		return fmt.Errorf("laying out the verdict: %w", err)
 	}
-	fmt.Fprintf(&b, "\nThe truth, which the server did not know: %s\n", truthLine(f.scenario, truth.Condition))
+	fmt.Fprintf(&b, "\n%s\n", strings.Join(wrapped(truthText(f.scenario, truth.Condition), width), "\n"))
 	if f.keep != "" {
 		fmt.Fprintf(&b, "The session %s is kept in %s.\n", f.session, filepath.Clean(f.keep))
 	}
 	return f.t.result(b.Bytes())
 }
 
-func truthLine(s simulator.Scenario, condition string) string {
-	return fmt.Sprintf("%s (%s).", s.Title, strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(condition, "CONDITION_"), "_", " ")))
+func truthText(s simulator.Scenario, condition string) string {
+	label := wording.For("").Condition(pb.Condition(pb.Condition_value[condition]))
+	return fmt.Sprintf("The truth, which the server did not know: %s (%s). %s", s.Title, label, s.Description)
 }
 
 // letLookUp is how often the demo looks whether the drive is over.

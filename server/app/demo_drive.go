@@ -84,12 +84,20 @@ func (f *frontEnd) drive(ctx context.Context, address string) error {
 	watchers.Go(func() { f.watchPulls(watching, capture) })
 	err = f.untilOver(ctx, capture.GetName())
 	if err == nil {
-		err = f.end(ctx)
+		if err = f.end(ctx); err == nil {
+			// The streams end by themselves, because the session is closed; a stuck one does not hold the verdict up.
+			time.AfterFunc(lastWords, stop)
+			watchers.Wait()
+		}
 	}
 	stop()
 	watchers.Wait()
 	f.show.End()
-	if !f.show.InPlace() && err == nil {
+	switch {
+	case err != nil:
+	case f.show.InPlace():
+		_, _ = fmt.Fprintln(f.t.err) // The page stands apart from the block.
+	default:
 		const columns = 80
 		for _, line := range f.pulls.Lines(columns) {
 			_, _ = fmt.Fprintln(f.t.err, line)
@@ -97,6 +105,9 @@ func (f *frontEnd) drive(ctx context.Context, address string) error {
 	}
 	return err
 }
+
+// lastWords is how long what is shown of the drive may take to end after it.
+const lastWords = 2 * time.Second
 
 func (f *frontEnd) head(p *pb.SessionProgress) string {
 	return fmt.Sprintf("%s driven; %s", wording.Clock(p.GetLatestTimeUs()), f.feed.String())

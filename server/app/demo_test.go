@@ -11,10 +11,12 @@ import (
 	"syscall"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"google.golang.org/protobuf/encoding/protojson"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/page"
 )
 
 // demoResults says what each scenario has to end with. Where only an inspection can tell, or the drive shows too little,
@@ -127,8 +129,21 @@ func demoNames() ([]string, error) {
 func TestDemoEndsWithThePageAndTheTruth(t *testing.T) {
 	dir := t.TempDir()
 	status, out, errs := runDemo(t, "--speed", "200", "--data", dir, "no-meter")
-	if status != StatusDone || !strings.Contains(out, "No air meter is fitted") || !strings.Contains(out, "The truth, which the server did not know: ") || !strings.Contains(out, dir) {
+	if status != StatusDone || !strings.Contains(out, "No air meter is fitted") || !strings.Contains(out, dir) {
 		t.Errorf("%d\n%s\n%s", status, out, errs)
+	}
+	_, truth, _ := strings.Cut(out, "\nThe truth, which the server did not know: ")
+	truth, _, _ = strings.Cut(truth, "\nThe session ")
+	if told := strings.Join(strings.Fields(truth), " "); !strings.HasPrefix(told, "Small car without an air meter (no fault in the intake air). ") || !strings.Contains(told, "nothing is wrong") {
+		t.Errorf("the truth is told as %q", truth)
+	}
+	for line := range strings.SplitSeq(truth, "\n") {
+		if utf8.RuneCountInString(line) > page.DefaultWidth {
+			t.Errorf("a line is wider than the page: %q", line)
+		}
+	}
+	if strings.Contains(errs, `"level":`) {
+		t.Errorf("the server's log stands amid what is for the user:\n%s", errs)
 	}
 }
 
