@@ -20,13 +20,13 @@ func (r *Report) WriteTable(w io.Writer, verbose bool) error {
 	out := bufio.NewWriter(w)
 	defer func() { _ = out.Flush() }() // done below, where it counts
 	r.writeHead(out)
-	lacking := map[string]int{}
+	lacking, told := map[string]int{}, reasons{}
 	for i := range r.Results {
 		if one := &r.Results[i]; one.undescribed {
 			lacking[one.Reason]++
 			continue
 		}
-		r.Results[i].write(out, verbose)
+		r.Results[i].write(out, told, verbose)
 	}
 	for _, reason := range slices.Sorted(maps.Keys(lacking)) {
 		_, _ = fmt.Fprintf(out, "skipped   %d checks, because %s\n", lacking[reason], reason)
@@ -35,10 +35,30 @@ func (r *Report) WriteTable(w io.Writer, verbose bool) error {
 		_, _ = fmt.Fprintln(out, "\nNot checked:")
 	}
 	for _, n := range r.NotChecked {
-		_, _ = fmt.Fprintf(out, "  %-4s %s\n       %s\n", n.Sentence, n.Text, n.Reason)
+		_, _ = fmt.Fprintf(out, "  %-4s %s\n       %s\n", n.Sentence, n.Text, told.again(n.Reason))
 	}
 	r.writeVerdict(out)
 	return out.Flush()
+}
+
+// reasons remembers the check beside which each reason was told first: what keeps an adapter from starting keeps it from
+// every check.
+type reasons map[string]string
+
+func (r reasons) tell(id, reason string) string {
+	if first, told := r[reason]; told {
+		return "the same as with " + first
+	}
+	r[reason] = id
+	return reason
+}
+
+// again shortens a reason of the form "check: reason" that has been told.
+func (r reasons) again(text string) string {
+	if id, reason, ok := strings.Cut(text, ": "); ok && r[reason] != "" {
+		return "see " + id
+	}
+	return text
 }
 
 func (r *Report) writeHead(out *bufio.Writer) {
@@ -56,7 +76,7 @@ func nonEmpty(s string) []string {
 	return []string{s}
 }
 
-func (r *Result) write(out *bufio.Writer, verbose bool) {
+func (r *Result) write(out *bufio.Writer, told reasons, verbose bool) {
 	words := map[Status]string{Passed: "ok", Failed: "FAILED", Skipped: "skipped", Unproven: "UNPROVEN"}
 	_, _ = fmt.Fprintf(out, "%-8s  %-10s  %6.2f s  %s\n", words[r.Status], r.ID, r.Took.Seconds(), r.Title)
 	line := func(name, text string) { _, _ = fmt.Fprintf(out, "            %-8s  %s\n", name, text) }
@@ -67,7 +87,7 @@ func (r *Result) write(out *bufio.Writer, verbose bool) {
 		line("to do", f.Advice)
 	}
 	if r.Reason != "" {
-		line("because", r.Reason)
+		line("because", told.tell(r.ID, r.Reason))
 	}
 	if !verbose {
 		return

@@ -59,6 +59,24 @@ func TestTableSaysAllThatAVendorNeeds(t *testing.T) {
 	}
 }
 
+func TestTableTellsAReasonOfManyChecksOnce(t *testing.T) {
+	const reason = "it ended with exit status 3 before the handshake"
+	r := sampleReport()
+	r.Results = nil
+	for _, item := range Items()[:5] {
+		r.Results = append(r.Results, settle(item, errors.New(reason)))
+	}
+	r.NotChecked = notChecked(r.Results)
+	var b bytes.Buffer
+	if err := r.WriteTable(&b, false); err != nil {
+		t.Fatal(err)
+	}
+	first := r.Results[0].ID
+	if n := strings.Count(b.String(), reason); n != 1 || strings.Count(b.String(), "the same as with "+first) != 4 || !strings.Contains(b.String(), "see "+first) {
+		t.Errorf("a reason of five checks is told %d times:\n%s", n, b.String())
+	}
+}
+
 func TestJSONHoldsTheReport(t *testing.T) {
 	var b bytes.Buffer
 	if err := sampleReport().WriteJSON(&b); err != nil {
