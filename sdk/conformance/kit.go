@@ -140,7 +140,7 @@ func (k *kit) explore(ctx context.Context, b *bench) error {
 	}
 	k.reached = needDescribed
 	if err := l.configure(ctx, k.o.Configuration, false); err != nil {
-		return fmt.Errorf("Configure ended with %s; give the adapter a configuration that it can use", describe(err))
+		return fmt.Errorf("Configure ended with %s; give the adapter a configuration that it can use (Configuration, --config)", describe(err))
 	}
 	k.reached = needConfigured
 	devices, err := l.list(ctx)
