@@ -33,7 +33,7 @@ type Pace struct {
 	have    [signalCount]bool
 	stage   stage
 	speed   float64 // of the engine, the newest
-	pulling int64   // when something last said that it pulls
+	pulling int64   // when something last said that it pulls; far ahead where a time was wrong
 	mark    struct {
 		t     int64
 		speed float64
@@ -91,7 +91,7 @@ func (p *Pace) Push(position int, timeUS int64, value float64) (changed bool) {
 	switch {
 	case p.speed < runningRPM:
 		next = stageRest
-	case p.speed >= pullSpeedRPM && timeUS-p.pulling < pullHoldUS:
+	case p.speed >= pullSpeedRPM && max(timeUS-p.pulling, p.pulling-timeUS) < pullHoldUS:
 		next = stagePull
 	}
 	changed = next != p.stage

@@ -53,6 +53,16 @@ func TestAPullIsPolledFastAndWhatIsSlowRarely(t *testing.T) {
 	}
 }
 
+func TestOneTimeFarAheadDoesNotMakeTheRestOfTheDriveAPull(t *testing.T) {
+	p := paceOf("EngineSpeed", "MAF", "ThrottlePosition")
+	p.Push(0, second, 2200)
+	p.Push(2, 3600*second, 85)
+	p.Push(2, 2*second, 15)
+	if r := rate(t, p, "MAF"); r.RateHz != 10 {
+		t.Errorf("while driving the meter is wanted as %v", r)
+	}
+}
+
 func TestAtRestTheDayIsReadAndAtIdleNoPullIsSeen(t *testing.T) {
 	p := paceOf("EngineSpeed", "MAF", "IntakeTemp", "AcceleratorPositionD")
 	if rate(t, p, "IntakeTemp").RateHz != 1 {
