@@ -697,7 +697,7 @@ const file_airassay_v1beta1_adapter_service_proto_rawDesc = "" +
 	"\x14airassay.dev/Session\xbaH\x1dr\x1b2\x19^sessions/[a-z0-9]{1,40}$R\x06parent\x12u\n" +
 	"\x06device\x18\x02 \x01(\tB]\xe0A\x02\xfaA\x15\n" +
 	"\x13airassay.dev/Device\xbaH?r=2;^adapters/[a-z0-9][a-z0-9-]{0,39}/devices/[a-z0-9.-]{1,60}$R\x06device\x128\n" +
-	"\rextra_signals\x18\x03 \x03(\tB\x13\xbaH\x10\x92\x01\r\x10d\x18\x01\"\ar\x05\x10\x01\x18\xf4\x03R\fextraSignals\x12*\n" +
+	"\rextra_signals\x18\x03 \x03(\tB\x13\xbaH\x10\x92\x01\r\x10d\x18\x01\"\ar\x05\x10\x01\x18\xac\x02R\fextraSignals\x12*\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\"K\n" +
 	"\x14StartCaptureResponse\x123\n" +

@@ -61,8 +61,10 @@ type AdapterServiceClient interface {
 	//
 	// Errors: NOT_FOUND for adapter, device or session; FAILED_PRECONDITION for a device that
 	// is taken (DEVICE_BUSY), one that delivers nothing that is wanted (NO_SIGNALS) or a
-	// closed session; UNAVAILABLE while the adapter does not run (ADAPTER_UNAVAILABLE) or
-	// the hardware is gone (DEVICE_UNPLUGGED). On an error there is no capture.
+	// closed session; UNAVAILABLE while the adapter does not run (ADAPTER_UNAVAILABLE), where
+	// it breaks its contract (ADAPTER_DEFECT) or the hardware is gone (DEVICE_UNPLUGGED);
+	// RESOURCE_EXHAUSTED for a session that holds as many captures as it may. On an error
+	// nothing is captured and the device is free.
 	StartCapture(ctx context.Context, in *StartCaptureRequest, opts ...grpc.CallOption) (*StartCaptureResponse, error)
 	// ResumeCapture goes on with an open capture from a device whose feed was interrupted by
 	// the end of the server. The stretch in between is marked as a gap. For a capture that
@@ -170,8 +172,10 @@ type AdapterServiceServer interface {
 	//
 	// Errors: NOT_FOUND for adapter, device or session; FAILED_PRECONDITION for a device that
 	// is taken (DEVICE_BUSY), one that delivers nothing that is wanted (NO_SIGNALS) or a
-	// closed session; UNAVAILABLE while the adapter does not run (ADAPTER_UNAVAILABLE) or
-	// the hardware is gone (DEVICE_UNPLUGGED). On an error there is no capture.
+	// closed session; UNAVAILABLE while the adapter does not run (ADAPTER_UNAVAILABLE), where
+	// it breaks its contract (ADAPTER_DEFECT) or the hardware is gone (DEVICE_UNPLUGGED);
+	// RESOURCE_EXHAUSTED for a session that holds as many captures as it may. On an error
+	// nothing is captured and the device is free.
 	StartCapture(context.Context, *StartCaptureRequest) (*StartCaptureResponse, error)
 	// ResumeCapture goes on with an open capture from a device whose feed was interrupted by
 	// the end of the server. The stretch in between is marked as a gap. For a capture that

@@ -94,7 +94,8 @@ const (
 	CaptureFeedState_CAPTURE_FEED_STATE_BUS_ERRORS CaptureFeedState = 3
 	// The adapter or its hardware is gone; the capture goes on when it is back.
 	CaptureFeedState_CAPTURE_FEED_STATE_WAITING CaptureFeedState = 4
-	// The server was stopped meanwhile and nobody has resumed the capture; see ResumeCapture.
+	// The server was stopped meanwhile, or a call that was to end the capture failed halfway, and nobody has resumed the
+	// capture; see ResumeCapture.
 	CaptureFeedState_CAPTURE_FEED_STATE_INTERRUPTED CaptureFeedState = 5
 )
 
@@ -653,16 +654,16 @@ type CaptureFeed struct {
 	State CaptureFeedState `protobuf:"varint,1,opt,name=state,proto3,enum=airassay.v1beta1.CaptureFeedState" json:"state,omitempty"`
 	// Since when.
 	StateTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=state_time,json=stateTime,proto3" json:"state_time,omitempty"`
-	// What is wrong and what is being done, for people; empty while it runs.
+	// What is wrong and what is being done, for people; empty while all is well.
 	Message string `protobuf:"bytes,3,opt,name=message,proto3" json:"message,omitempty"`
-	// How often the feed broke off and was taken up again since StartCapture or ResumeCapture.
+	// How often the feed broke off since StartCapture or ResumeCapture.
 	InterruptionCount int32 `protobuf:"varint,4,opt,name=interruption_count,json=interruptionCount,proto3" json:"interruption_count,omitempty"`
-	// The signals that are wanted now, and how often they come.
+	// Those of the capture's signals that are wanted now, and how often they come.
 	Rates []*SignalRate `protobuf:"bytes,5,rep,name=rates,proto3" json:"rates,omitempty"`
 	// Signals that were wanted and cannot be had.
 	Unavailable []*UnavailableCaptureSignal `protobuf:"bytes,6,rep,name=unavailable,proto3" json:"unavailable,omitempty"`
-	// Samples that could not be kept, because they lay before the session or more than a day ahead, or belonged to
-	// no signal.
+	// Samples that could not be kept since StartCapture or ResumeCapture, because they broke the adapter's contract, lay
+	// before the session or more than a day ahead, or belonged to no signal of the capture.
 	RefusedSampleCount int64 `protobuf:"varint,7,opt,name=refused_sample_count,json=refusedSampleCount,proto3" json:"refused_sample_count,omitempty"`
 	unknownFields      protoimpl.UnknownFields
 	sizeCache          protoimpl.SizeCache
@@ -754,7 +755,7 @@ type SignalRate struct {
 	Path string `protobuf:"bytes,1,opt,name=path,proto3" json:"path,omitempty"`
 	// Wanted, in samples per second; 0 for as often as goes.
 	WantedHz float64 `protobuf:"fixed64,2,opt,name=wanted_hz,json=wantedHz,proto3" json:"wanted_hz,omitempty"`
-	// Achieved over the last seconds, in samples per second.
+	// Achieved over the last seconds of the samples' times, in samples per second; 0 while none come.
 	AchievedHz    float64 `protobuf:"fixed64,3,opt,name=achieved_hz,json=achievedHz,proto3" json:"achieved_hz,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
