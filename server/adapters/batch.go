@@ -22,7 +22,8 @@ const maxBatch = 4096
 type placing struct {
 	positions []int32 // of the feed's signals in the capture; -1 for those that it does not have
 	zeroUS    int64   // the adapter's 0 on the session's axis
-	lastUS    int64   // the newest time that the capture has
+	lastUS    int64   // the time of the capture's newest sample; 0 before the first
+	toldUS    int64   // until when samples are marked as missing already
 	begun     bool    // the feed has delivered a sample
 	pending   *pb.SampleGap
 	open      bool // the pending gap lasts until the next sample
@@ -33,20 +34,26 @@ type placing struct {
 // after it.
 const resumeStepUS = 1000
 
+// aheadUS is how far ahead of now, in microseconds, a gap may end that no sample follows: the clocks are known to less.
+const aheadUS = 1_000_000
+
 // place gives what is to be appended; nil where nothing is left. err says how the batch breaks the contract; what is good
 // of it is still placed, and the rest is marked as missing.
 func (p *placing) place(b *adapterv1beta1.FeedBatch, nowUS int64) (out *pb.SampleBatch, err error) {
-	if g := b.GetGap(); g != nil {
-		p.miss(p.at(g.GetStartUs(), 0), p.at(g.GetEndUs(), 0), gapReason(g.GetReason()), nowUS)
-	}
 	n := len(b.GetValue())
-	if err := columns(b, n); err != nil {
+	shape := columns(b, n)
+	latest := nowUS + session.MaxAhead.Microseconds()
+	if shape == nil {
+		p.align(b, latest)
+	}
+	if g := b.GetGap(); g != nil {
+		p.miss(p.at(g.GetStartUs(), 0), p.at(g.GetEndUs(), 0), gapReason(g.GetReason()))
+	}
+	if shape != nil {
 		p.refused += int64(n)
 		p.missFromHere(pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT)
-		return nil, err
+		return nil, shape
 	}
-	p.align(b)
-	latest := nowUS + session.MaxAhead.Microseconds()
 	out = &pb.SampleBatch{
 		OffsetUs: make([]int64, 0, n), Signal: make([]int32, 0, n), Value: make([]float64, 0, n),
 	}
@@ -68,7 +75,7 @@ func (p *placing) place(b *adapterv1beta1.FeedBatch, nowUS int64) (out *pb.Sampl
 			p.missFromHere(pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT)
 		}
 	}
-	return p.finish(out), err
+	return p.finish(out, nowUS), err
 }
 
 // columns checks what makes the rest of a batch unreadable.
@@ -107,17 +114,18 @@ func (p *placing) refuses(b *adapterv1beta1.FeedBatch, i int, t, latest int64) s
 }
 
 // align moves a feed that begins before the capture's newest sample behind it. That happens where a recording ran ahead of
-// the clock before the interruption.
-func (p *placing) align(b *adapterv1beta1.FeedBatch) {
-	if p.begun || len(b.GetValue()) == 0 {
+// the clock before the interruption. What is refused anyway moves nothing.
+func (p *placing) align(b *adapterv1beta1.FeedBatch, latest int64) {
+	if p.begun {
 		return
 	}
-	p.begun = true
 	first := int64(math.MaxInt64)
-	for _, o := range b.GetOffsetUs() {
-		first = min(first, p.at(b.GetBaseTimeUs(), o))
+	for i, o := range b.GetOffsetUs() {
+		if t := p.at(b.GetBaseTimeUs(), o); p.refuses(b, i, t, latest) == "" {
+			first, p.begun = min(first, t), true
+		}
 	}
-	if p.lastUS > 0 && first < p.lastUS+resumeStepUS {
+	if p.begun && p.lastUS > 0 && first < p.lastUS+resumeStepUS {
 		p.zeroUS += p.lastUS + resumeStepUS - first
 	}
 }
@@ -138,11 +146,14 @@ func addSaturating(a, b int64) int64 {
 	}
 }
 
-// miss marks a stretch as missing before the next batch, or widens what is marked.
-func (p *placing) miss(start, end int64, why pb.SampleGapReason, nowUS int64) {
-	latest := nowUS + session.MaxAhead.Microseconds()
-	start = min(max(0, start), latest)
-	end = min(max(start, end), latest)
+// miss marks a stretch as missing before the next batch, or widens what is marked. While a gap lasts until the next sample,
+// nothing before it is missing besides.
+func (p *placing) miss(start, end int64, why pb.SampleGapReason) {
+	start = max(0, start)
+	if p.open {
+		start = max(start, p.pending.GetStartUs())
+	}
+	end = max(start, end)
 	if p.pending == nil {
 		p.pending = &pb.SampleGap{StartUs: start, EndUs: end, Reason: why}
 		return
@@ -150,13 +161,15 @@ func (p *placing) miss(start, end int64, why pb.SampleGapReason, nowUS int64) {
 	p.pending.StartUs, p.pending.EndUs = min(p.pending.GetStartUs(), start), max(p.pending.GetEndUs(), end)
 }
 
-// missFromHere marks that samples are missing from the newest one on, until the next one.
+// missFromHere marks that samples are missing from the newest one on, or from where a gap was marked last, until the next
+// one.
 func (p *placing) missFromHere(why pb.SampleGapReason) {
 	if p.lastUS == 0 {
 		return // before the first sample nothing is missing
 	}
+	from := max(p.lastUS, p.toldUS)
+	p.miss(from, from, why)
 	p.open = true
-	p.miss(p.lastUS, p.lastUS, why, p.lastUS)
 }
 
 // interrupted marks that the feed has ended; the next one begins anew.
@@ -165,8 +178,17 @@ func (p *placing) interrupted(why pb.SampleGapReason) {
 	p.missFromHere(why)
 }
 
-// finish sorts a batch whose offsets are times, makes them offsets, and adds the gap.
-func (p *placing) finish(out *pb.SampleBatch) *pb.SampleBatch {
+// fellBack says that of what was placed only what goes up to a time, 0 for nothing, was kept. The feed has been interrupted.
+func (p *placing) fellBack(lastUS int64) {
+	if p.pending != nil && lastUS > 0 {
+		p.pending.StartUs = min(p.pending.GetStartUs(), lastUS)
+	}
+	p.lastUS, p.toldUS = lastUS, lastUS
+}
+
+// finish sorts a batch whose offsets are times, makes them offsets, and adds the gap, which ends about now or with the
+// batch at the latest.
+func (p *placing) finish(out *pb.SampleBatch, nowUS int64) *pb.SampleBatch {
 	n := len(out.GetValue())
 	if n == 0 && (p.pending == nil || p.open || p.lastUS == 0) {
 		return nil // a gap that is still open goes with the first sample after it
@@ -179,17 +201,19 @@ func (p *placing) finish(out *pb.SampleBatch) *pb.SampleBatch {
 		for i, t := range out.OffsetUs {
 			out.OffsetUs[i] = t - out.BaseTimeUs
 		}
-	} else {
-		out.BaseTimeUs = p.pending.GetEndUs()
+		p.lastUS = max(p.lastUS, out.BaseTimeUs+out.OffsetUs[n-1])
 	}
 	if g := p.pending; g != nil {
+		g.EndUs = min(g.GetEndUs(), max(nowUS, p.lastUS)+aheadUS)
 		if p.open {
-			g.EndUs = max(g.GetEndUs(), out.BaseTimeUs)
+			g.EndUs = max(g.GetEndUs(), out.GetBaseTimeUs())
 		}
+		g.StartUs = min(g.GetStartUs(), g.GetEndUs())
+		p.toldUS = max(p.toldUS, g.GetEndUs())
 		out.Gap, p.pending, p.open = g, nil, false
 	}
-	if n > 0 {
-		p.lastUS = max(p.lastUS, out.BaseTimeUs+out.OffsetUs[n-1])
+	if n == 0 {
+		out.BaseTimeUs = out.GetGap().GetEndUs()
 	}
 	return out
 }

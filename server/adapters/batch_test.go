@@ -6,6 +6,7 @@ package adapters
 import (
 	"math"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -109,6 +110,98 @@ func TestAnAdaptersOwnGapAtTheEndIsKept(t *testing.T) {
 	}
 }
 
+func TestOneWildTimeDoesNotMoveAFeedThatComesBack(t *testing.T) {
+	for name, wild := range map[string]int64{"before the session": -4 * minute, "before all times": math.MinInt64} {
+		p := placing{positions: []int32{0, 1}, zeroUS: minute}
+		if _, err := p.place(sound(), minute); err != nil {
+			t.Fatal(err)
+		}
+		p.interrupted(pb.SampleGapReason_SAMPLE_GAP_REASON_LINK_LOST)
+		b := sound()
+		b.BaseTimeUs, b.OffsetUs[1] = 2*minute, wild
+		out, err := p.place(b, 3*minute)
+		if err == nil || out.GetBaseTimeUs() != 3*minute+10 || len(out.GetValue()) != 2 {
+			t.Errorf("%s: placed as %v, %v", name, out, err)
+		}
+	}
+}
+
+func TestWhatIsMarkedAsMissingIsNotMarkedAgainByAnInterruption(t *testing.T) {
+	p := placing{positions: []int32{0, 1}, zeroUS: minute}
+	if _, err := p.place(sound(), minute); err != nil {
+		t.Fatal(err)
+	}
+	gap := &adapterv1beta1.FeedGap{StartUs: 1020, EndUs: 5000, Reason: adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_OVERRUN}
+	if out, err := p.place(&adapterv1beta1.FeedBatch{Sequence: 2, Gap: gap}, minute+6000); err != nil || out.GetGap().GetEndUs() != minute+5000 {
+		t.Fatal(out, err)
+	}
+	p.interrupted(pb.SampleGapReason_SAMPLE_GAP_REASON_ADAPTER_RESTARTED)
+	p.interrupted(pb.SampleGapReason_SAMPLE_GAP_REASON_LINK_LOST) // Again, before anything came.
+	b := sound()
+	b.BaseTimeUs = 9000
+	out, err := p.place(b, minute+9000)
+	want := &pb.SampleGap{StartUs: minute + 5000, EndUs: minute + 9000, Reason: pb.SampleGapReason_SAMPLE_GAP_REASON_ADAPTER_RESTARTED}
+	if err != nil || !proto.Equal(out.GetGap(), want) {
+		t.Errorf("the gap is %v, expected %v; %v", out.GetGap(), want, err)
+	}
+}
+
+func TestAGapOfAFeedThatComesBackCoversNoSampleBeforeTheInterruption(t *testing.T) {
+	p := placing{positions: []int32{0, 1}, zeroUS: minute}
+	if _, err := p.place(sound(), minute); err != nil {
+		t.Fatal(err)
+	}
+	p.interrupted(pb.SampleGapReason_SAMPLE_GAP_REASON_LINK_LOST)
+	p.zeroUS = 0 // A recording ran ahead of the clock.
+	gap := &adapterv1beta1.FeedGap{StartUs: 10, EndUs: 900, Reason: adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_SILENT}
+	if out, err := p.place(&adapterv1beta1.FeedBatch{Sequence: 1, Gap: gap}, minute); out != nil || err != nil {
+		t.Errorf("a gap of its own is appended before the first sample ends the interruption: %v, %v", out, err)
+	}
+	b := sound()
+	b.Gap = gap
+	out, err := p.place(b, minute)
+	if g := out.GetGap(); err != nil || g.GetStartUs() != minute+1020 || g.GetEndUs() != out.GetBaseTimeUs() {
+		t.Errorf("the gap is %v before a sample at %d, %v", g, out.GetBaseTimeUs(), err)
+	}
+}
+
+func TestAGapEndsAboutNowOrWithTheBatchAtTheLatest(t *testing.T) {
+	p := placing{positions: []int32{0, 1}, zeroUS: minute}
+	if _, err := p.place(sound(), minute); err != nil {
+		t.Fatal(err)
+	}
+	wild := &adapterv1beta1.FeedGap{StartUs: math.MinInt64, EndUs: math.MaxInt64}
+	out, err := p.place(&adapterv1beta1.FeedBatch{Sequence: 2, Gap: wild}, minute+5000)
+	if g := out.GetGap(); err != nil || g.GetStartUs() != 0 || g.GetEndUs() != minute+5000+aheadUS {
+		t.Errorf("the gap is %v, %v", g, err)
+	}
+	ahead := sound() // A recording that is played faster than it was driven.
+	ahead.BaseTimeUs, ahead.Gap = minute, &adapterv1beta1.FeedGap{StartUs: 1020, EndUs: minute}
+	if out, err = p.place(ahead, minute+6000); err != nil || out.GetGap().GetEndUs() != 2*minute {
+		t.Errorf("the gap is %v, %v", out.GetGap(), err)
+	}
+}
+
+func TestWhatTheStoreDidNotTakeIsMarkedAsMissing(t *testing.T) {
+	p := placing{positions: []int32{0, 1}, zeroUS: minute}
+	if _, err := p.place(sound(), minute); err != nil {
+		t.Fatal(err)
+	}
+	lost := sound()
+	lost.BaseTimeUs = 50_000
+	if _, err := p.place(lost, minute+50_000); err != nil {
+		t.Fatal(err)
+	}
+	p.interrupted(pb.SampleGapReason_SAMPLE_GAP_REASON_OVERRUN)
+	p.fellBack(minute + 1020)
+	b := sound()
+	b.BaseTimeUs = 90_000
+	out, err := p.place(b, minute+90_000)
+	if g := out.GetGap(); err != nil || g.GetStartUs() != minute+1020 || g.GetEndUs() != minute+90_000 {
+		t.Errorf("the gap is %v, %v", g, err)
+	}
+}
+
 // Whatever an adapter sends, what goes into the capture keeps the rules that the session has for every client.
 func FuzzPlace(f *testing.F) {
 	seed, err := proto.Marshal(sound())
@@ -162,6 +255,17 @@ func checkPlaced(t *testing.T, out *pb.SampleBatch, latest int64) {
 	}
 	if g := out.GetGap(); g != nil && (g.GetStartUs() < 0 || g.GetEndUs() < g.GetStartUs()) {
 		t.Fatalf("the gap is %v", g)
+	}
+}
+
+func TestCapturesOfOneSessionShareAnAxisAndANewOneFollowsTheTimeOfDay(t *testing.T) {
+	long := time.Now().Add(-time.Hour)
+	m := &Manager{devices: map[string]*run{"starting": nil, "other": {shop: "here", session: "sessions/a", anchor: long}}}
+	if got := m.anchorOf("here", "sessions/a"); !got.Equal(long) {
+		t.Errorf("a second capture is tied to %v, the first to %v", got, long)
+	}
+	if got := m.anchorOf("here", "sessions/b"); time.Since(got) > time.Minute {
+		t.Errorf("a capture of another session is tied to %v", got)
 	}
 }
 

@@ -14,7 +14,7 @@ import (
 )
 
 // StartCapture opens a device and captures from it until the capture is finished. Errors are *session.Error or the
-// context's; after an error there is no capture, and the device is free.
+// context's; after an error nothing is captured, and the device is free.
 func (m *Manager) StartCapture(ctx context.Context, shop string, start *pb.StartCaptureRequest) (*pb.Capture, error) {
 	if c, err := m.sessions.StartedCapture(ctx, shop, start); c != nil || err != nil {
 		return c, err
@@ -27,28 +27,30 @@ func (m *Manager) StartCapture(ctx context.Context, shop string, start *pb.Start
 		return nil, refuse(pb.ErrorReason_ERROR_REASON_SESSION_CLOSED, s.GetName(), "the session is closed; open another one")
 	}
 	wanted := wishes(session.NewPace(session.UsedSignals()).Needs(), start.GetExtraSignals())
-	return m.begin(ctx, start.GetDevice(), func(e *entry, id string) (*run, error) {
+	c, err := m.begin(ctx, start.GetDevice(), func(ctx context.Context, e *entry, id string) (*run, error) {
 		f, err := e.open(ctx, m.ctx, id, wanted)
 		if err != nil {
 			return nil, err
 		}
 		r, err := m.capture(ctx, shop, s, start, f)
 		if err != nil {
-			f.close(context.WithoutCancel(ctx))
-			f.abandon()
+			f.end()
 		}
 		return r, err
 	})
+	if isBusy(err) { // It may be the same call that was under way.
+		if again, failed := m.sessions.StartedCapture(ctx, shop, start); again != nil || failed != nil {
+			return again, failed
+		}
+	}
+	return c, err
 }
 
 // capture makes the capture that a feed goes into.
 func (m *Manager) capture(ctx context.Context, shop string, s *pb.Session, start *pb.StartCaptureRequest, f *feed) (*run, error) {
-	if len(f.signals) == 0 {
-		return nil, refuse(pb.ErrorReason_ERROR_REASON_NO_SIGNALS, f.device, "the device delivers nothing that is wanted: "+whyNot(f.missing))
-	}
 	c, err := m.sessions.CreateDeviceCapture(ctx, shop, &pb.Capture{Signals: f.definitions(), Clock: f.clockKind()}, start)
 	if err != nil {
-		return nil, err
+		return nil, declared(f.device, err)
 	}
 	w, err := m.sessions.OpenDeviceWriter(ctx, shop, c.GetName())
 	if err != nil {
@@ -56,6 +58,16 @@ func (m *Manager) capture(ctx context.Context, shop string, s *pb.Session, start
 		return nil, errors.Join(err, finishErr)
 	}
 	return m.newRun(shop, s, c, f, w, start.GetExtraSignals()), nil
+}
+
+// declared turns what is wrong with the signals of a capture into a defect of the adapter that declares them.
+func declared(device string, err error) error {
+	var own *session.Error
+	if !errors.As(err, &own) || len(own.Violations) == 0 {
+		return err
+	}
+	return refuse(pb.ErrorReason_ERROR_REASON_ADAPTER_DEFECT, device,
+		fmt.Sprintf("the adapter declares signals that cannot be: %s %s", own.Violations[0].Field, clip(own.Violations[0].Description)))
 }
 
 // whyNot sums up why signals cannot be had: usually it is one reason for all.
@@ -86,28 +98,34 @@ func whyNot(missing []*pb.UnavailableCaptureSignal) string {
 	return strings.Join(parts, "; ")
 }
 
-// begin runs a capture from a device by its name; open opens the device.
-func (m *Manager) begin(ctx context.Context, device string, open func(*entry, string) (*run, error)) (*pb.Capture, error) {
+// begin runs a capture from a device by its name; open opens the device, and is cut off when the manager is closed.
+func (m *Manager) begin(ctx context.Context, device string, open func(context.Context, *entry, string) (*run, error)) (*pb.Capture, error) {
 	adapterID, id, ok := splitDevice(device)
 	e := m.find(adapterID)
 	if !ok || e == nil {
 		return nil, notFound(device, "there is no such adapter; those that there are: "+m.names())
 	}
-	if err := m.reserve(device); err != nil {
+	if err := m.reserve(ctx, device); err != nil {
 		return nil, err
 	}
-	r, err := open(e, id)
+	opening, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(m.ctx, cancel)() //nolint:contextcheck // the manager's end cuts it off too
+	r, err := open(opening, e, id)
 	if err != nil {
 		m.settle(device, nil)
+		if m.ctx.Err() != nil {
+			err = unavailable("the server is going down")
+		}
 		return nil, err
 	}
 	m.settle(device, r)
-	r.log.Info("a capture from a device has begun", "signals", len(r.paths))
-	go r.loop()        //nolint:contextcheck // the capture outlives the call that starts it
+	r.log.Info("a capture from a device has begun", "signals", len(r.positions))
+	go r.loop()
 	if m.isClosing() { // It may have begun before the run could be found.
 		r.stop(ctx)
 	}
-	return m.sessions.GetCapture(ctx, r.shop, r.capture)
+	return m.sessions.GetCapture(context.WithoutCancel(ctx), r.shop, r.capture) // It runs, whether or not somebody waits.
 }
 
 func (m *Manager) isClosing() bool {
@@ -134,7 +152,13 @@ func (m *Manager) ResumeCapture(ctx context.Context, shop, name string) (*pb.Cap
 	if err != nil {
 		return nil, err
 	}
-	return m.begin(ctx, c.GetDevice(), func(e *entry, id string) (*run, error) { return m.resume(ctx, shop, s, c, e, id) })
+	resumed, err := m.begin(ctx, c.GetDevice(), func(ctx context.Context, e *entry, id string) (*run, error) {
+		return m.resume(ctx, shop, s, c, e, id)
+	})
+	if isBusy(err) && m.Feed(shop, name) != nil { // Another call was quicker.
+		return m.sessions.GetCapture(ctx, shop, name)
+	}
+	return resumed, err
 }
 
 func (m *Manager) resume(ctx context.Context, shop string, s *pb.Session, c *pb.Capture, e *entry, id string) (*run, error) {
@@ -150,14 +174,12 @@ func (m *Manager) resume(ctx context.Context, shop string, s *pb.Session, c *pb.
 	}
 	w, err := m.sessions.OpenDeviceWriter(ctx, shop, c.GetName())
 	if err != nil {
-		f.close(context.WithoutCancel(ctx))
-		f.abandon()
+		f.end()
 		return nil, err
 	}
 	last, err := m.sessions.Tail(ctx, shop, c.GetName())
 	if err != nil {
-		f.close(context.WithoutCancel(ctx))
-		f.abandon()
+		f.end()
 		return nil, errors.Join(err, w.Close())
 	}
 	r := m.newRun(shop, s, c, f, w, extra)
@@ -185,9 +207,7 @@ func beyond(paths []string, needs []session.Need) []string {
 func (m *Manager) Stop(ctx context.Context, shop, session, capture string) error {
 	name := "sessions/" + session
 	m.mu.Lock()
-	runs := m.running(func(r *run) bool {
-		return r.shop == shop && r.session == name && (capture == "" || r.capture == capture)
-	})
+	runs := m.running(func(r *run) bool { return r.of(shop, name) && (capture == "" || r.capture == capture) })
 	m.mu.Unlock()
 	stopAll(ctx, runs)
 	return ctx.Err()

@@ -162,9 +162,10 @@ func TestAFeedThatKeepsBreakingIsNotOpenedInALoop(t *testing.T) {
 	if n := f.GetInterruptionCount(); n < 1 || n > 6 {
 		t.Errorf("in two seconds it was interrupted %d times, expected at most 6", n)
 	}
-	if f.GetState() != pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING || !strings.Contains(f.GetMessage(), "a table of the adapter is missing") {
-		t.Errorf("the feed does not tell what is wrong: %v", f)
-	}
+	r.until("the feed tells what is wrong", func() bool {
+		f := r.capture(c.GetName()).GetFeed()
+		return f.GetState() == pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING && strings.Contains(f.GetMessage(), "a table of the adapter is missing")
+	})
 	s.take(t, fileBroken)
 	r.grows(c.GetName())
 	stopped := time.Now()

@@ -16,6 +16,7 @@ import (
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/sdk/host"
+	"github.com/airassay/airassay/server/session"
 )
 
 // described is what is remembered of an adapter beyond its present state.
@@ -56,12 +57,15 @@ func (e *entry) message() *pb.Adapter {
 	d, failed, version := e.describe.description, e.describe.failed, e.describe.version
 	e.mu.Unlock()
 	a := &pb.Adapter{
-		Name: collection + e.id(), Version: version, Summary: d.GetSummary(),
-		State: states[s.State], StateTime: timestamppb.New(s.Since), FeedSignals: d.GetFeedSignals(), Deprecations: d.GetDeprecations(),
+		Name: collection + e.id(), Version: version, Summary: clip(d.GetSummary()),
+		State: states[s.State], StateTime: timestamppb.New(s.Since), FeedSignals: clipAll(d.GetFeedSignals(), session.MaxSignals),
+		Deprecations:       clipAll(d.GetDeprecations(), maxDeprecations),
 		RecentFailureCount: int32(s.Failures), StartCount: int32(s.Starts), BuiltIn: e.about.BuiltIn,
 	}
-	for _, ability := range d.GetAbilities() {
-		a.Abilities = append(a.Abilities, pb.AdapterAbility(ability))
+	for _, ability := range []adapterv1beta1.Ability{adapterv1beta1.Ability_ABILITY_FEED, adapterv1beta1.Ability_ABILITY_LINK} {
+		if slices.Contains(d.GetAbilities(), ability) {
+			a.Abilities = append(a.Abilities, pb.AdapterAbility(ability))
+		}
 	}
 	if !s.RetryAt.IsZero() {
 		a.RetryTime = timestamppb.New(s.RetryAt)
@@ -164,10 +168,11 @@ func (m *Manager) devicesOf(ctx context.Context, shop string, e *entry) ([]*pb.D
 		return nil, callFailed(ctx, e.id(), "ListDevices", err)
 	}
 	var devices []*pb.Device
+	var leftOut []string
 	seen := make(map[string]bool)
 	for _, d := range answer.GetDevices() {
 		if !deviceForm.MatchString(d.GetId()) || seen[d.GetId()] {
-			e.log.Warn("a device is left out: its id is no id, or comes twice", "id", clip(d.GetId()))
+			leftOut = append(leftOut, d.GetId())
 			continue
 		}
 		seen[d.GetId()] = true
@@ -177,6 +182,9 @@ func (m *Manager) devicesOf(ctx context.Context, shop string, e *entry) ([]*pb.D
 		}
 		m.describeUse(shop, out)
 		devices = append(devices, out)
+	}
+	if len(leftOut) > 0 {
+		e.log.Warn("devices are left out: an id is no id, or comes twice", "devices", len(leftOut), "first_id", clip(leftOut[0]))
 	}
 	slices.SortFunc(devices, func(a, b *pb.Device) int { return strings.Compare(a.GetName(), b.GetName()) })
 	return devices, nil
@@ -192,8 +200,21 @@ func (m *Manager) describeUse(shop string, d *pb.Device) {
 	}
 }
 
-// maxWords bounds what an adapter may say of a device.
-const maxWords = 200
+const (
+	// maxWords bounds, in characters, one thing that an adapter says.
+	maxWords = 200
+	// maxDeprecations bounds how many things an adapter may say that will stop working.
+	maxDeprecations = 20
+)
+
+// clipAll clips texts, and bounds how many there are.
+func clipAll(texts []string, most int) []string {
+	var all []string
+	for _, s := range texts[:min(most, len(texts))] {
+		all = append(all, clip(s))
+	}
+	return all
+}
 
 // clip bounds foreign text and takes out what is no text.
 func clip(s string) string {

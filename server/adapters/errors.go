@@ -52,6 +52,20 @@ func busy(device, message string) error {
 	return refuse(pb.ErrorReason_ERROR_REASON_DEVICE_BUSY, device, message)
 }
 
+func isBusy(err error) bool {
+	reason, _ := session.ReasonOf(err)
+	return reason == pb.ErrorReason_ERROR_REASON_DEVICE_BUSY
+}
+
+// words are an error for people, bounded: an own one has what others said bounded in its message.
+func words(err error) string {
+	var own *session.Error
+	if errors.As(err, &own) && own.Message != "" {
+		return own.Message
+	}
+	return clip(status.Convert(err).Message())
+}
+
 // adapterUnavailable says why an adapter cannot be called, and whether that may pass.
 func adapterUnavailable(id string, s host.Status) error {
 	what := fmt.Sprintf("the adapter is %s", s.State)
@@ -77,10 +91,22 @@ func reasonOf(err error) adapterv1beta1.AdapterErrorReason {
 	return adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_UNSPECIFIED
 }
 
+// deadlineSlack is how much earlier than the caller an adapter may see the same deadline pass.
+const deadlineSlack = 100 * time.Millisecond
+
+// brokenOff reports that a call ended by its deadline or its cancellation, and the adapter says nothing of it.
+func brokenOff(err error) bool {
+	code := status.Code(err)
+	return (code == codes.DeadlineExceeded || code == codes.Canceled) && reasonOf(err) == 0
+}
+
 // callFailed translates what an adapter's call returned. The end of the caller's context stays what it is.
 func callFailed(ctx context.Context, id, call string, err error) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
+	}
+	if deadline, ok := ctx.Deadline(); ok && brokenOff(err) && time.Until(deadline) < deadlineSlack {
+		return context.DeadlineExceeded // the adapter's clock was a little quicker
 	}
 	said := clip(status.Convert(err).Message())
 	e := refuse(pb.ErrorReason_ERROR_REASON_ADAPTER_DEFECT, collection+id, fmt.Sprintf("%s failed: %s", call, said))

@@ -63,12 +63,19 @@ func (e *entry) open(ctx, life context.Context, id string, wanted []*adapterv1be
 	defer cancel()
 	opened, err := c.Client.OpenDevice(limited, &adapterv1beta1.OpenDeviceRequest{DeviceId: id})
 	if err != nil {
+		if brokenOff(err) {
+			f.close() // It may have been opened in the moment in which the call ended.
+		}
 		return nil, deviceFailed(ctx, e.id(), f.device, "OpenDevice", err)
 	}
 	f.source = opened.GetTimeSource()
 	if err := f.subscribe(ctx, life, wanted); err != nil {
-		f.close(context.WithoutCancel(ctx))
+		f.end()
 		return nil, err
+	}
+	if len(f.signals) == 0 {
+		f.end()
+		return nil, refuse(pb.ErrorReason_ERROR_REASON_NO_SIGNALS, f.device, "the device delivers nothing that is wanted: "+whyNot(f.missing))
 	}
 	return f, nil
 }
@@ -95,7 +102,8 @@ func (f *feed) subscribe(ctx, life context.Context, wanted []*adapterv1beta1.Wan
 	if first == nil {
 		return refuse(pb.ErrorReason_ERROR_REASON_ADAPTER_DEFECT, f.device, "the adapter's feed began with something else than the answer to the subscription")
 	}
-	f.learn(first)
+	f.signals = first.GetSignals()
+	f.lack(first.GetUnavailable(), wanted)
 	return nil
 }
 
@@ -120,22 +128,32 @@ func (f *feed) want(wanted []*adapterv1beta1.WantedSignal) error {
 	return err
 }
 
-// learn takes in what the device says of its signals.
-func (f *feed) learn(s *adapterv1beta1.FeedSubscribed) {
-	f.signals = s.GetSignals()
-	f.missing = nil
-	for _, u := range s.GetUnavailable() {
-		f.missing = append(f.missing, &pb.UnavailableCaptureSignal{Path: clip(u.GetPath()), Message: clip(u.GetStatus().GetMessage())})
+// lack takes in why wanted signals cannot be had, each once.
+func (f *feed) lack(unavailable []*adapterv1beta1.UnavailableSignal, wanted []*adapterv1beta1.WantedSignal) {
+	open := make(map[string]bool, len(wanted))
+	for _, w := range wanted {
+		open[w.GetPath()] = true
+	}
+	for _, u := range unavailable {
+		if open[u.GetPath()] {
+			f.missing = append(f.missing, &pb.UnavailableCaptureSignal{Path: u.GetPath(), Message: clip(u.GetStatus().GetMessage())})
+		}
+		delete(open, u.GetPath())
 	}
 }
 
-// close gives the device back. The stream ends, after what the adapter has sent. A second call waits for the first.
-func (f *feed) close(ctx context.Context) {
-	f.closing.Do(func() { f.closeOnce(ctx) })
+// close gives the device back, within closeTime and whoever gives up meanwhile: a device that stays open is busy for
+// good. The stream ends, after what the adapter has sent. A second call waits for the first.
+func (f *feed) close() { f.closing.Do(f.closeOnce) }
+
+// end closes the device and ends the stream.
+func (f *feed) end() {
+	f.close()
+	f.abandon()
 }
 
-func (f *feed) closeOnce(ctx context.Context) {
-	ctx, cancel := context.WithTimeout(ctx, closeTime)
+func (f *feed) closeOnce() {
+	ctx, cancel := context.WithTimeout(context.Background(), closeTime)
 	defer cancel()
 	if _, err := f.connection.Client.CloseDevice(ctx, &adapterv1beta1.CloseDeviceRequest{DeviceId: f.id}); err != nil {
 		f.adapter.log.Warn("closing a device failed", "device", f.id, "error", err)

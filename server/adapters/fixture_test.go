@@ -70,6 +70,12 @@ func (l *logBook) has(part string) bool {
 	return strings.Contains(l.text.String(), part)
 }
 
+func (l *logBook) count(part string) int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return strings.Count(l.text.String(), part)
+}
+
 // self is the test's own program, and its sum, computed once.
 var self = sync.OnceValues(func() (string, string) {
 	path, err := os.Executable()
@@ -105,7 +111,12 @@ func benchSettings(t *testing.T, name string, boxes int) settings {
 
 func newRig(t *testing.T, all ...adapters.Adapter) *rig {
 	t.Helper()
-	r := &rig{t: t, store: memory.New(), all: all, log: &logBook{}}
+	return newRigOn(t, memory.New(), all...)
+}
+
+func newRigOn(t *testing.T, on store.Store, all ...adapters.Adapter) *rig {
+	t.Helper()
+	r := &rig{t: t, store: on, all: all, log: &logBook{}}
 	r.begin()
 	t.Cleanup(func() {
 		r.end()

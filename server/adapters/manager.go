@@ -58,7 +58,6 @@ type Manager struct {
 	sessions *session.Manager
 	log      *slog.Logger
 	adapters []*entry // in the order of their names
-	anchor   time.Time
 
 	ctx    context.Context //nolint:containedctx // of the captures, which outlive the calls that start them
 	cancel context.CancelFunc
@@ -66,6 +65,7 @@ type Manager struct {
 	mu      sync.Mutex
 	closing bool
 	devices map[string]*run // by the device's name; nil while a capture from it is being started
+	settled chan struct{}   // closed and replaced when a device is not being opened any more
 	runs    sync.WaitGroup
 }
 
@@ -74,7 +74,7 @@ func New(c Config) (*Manager, error) {
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)
 	}
-	m := &Manager{sessions: c.Sessions, log: c.Logger, anchor: time.Now(), devices: make(map[string]*run)}
+	m := &Manager{sessions: c.Sessions, log: c.Logger, devices: make(map[string]*run), settled: make(chan struct{})}
 	m.ctx, m.cancel = context.WithCancel(context.Background())
 	for _, a := range c.Adapters {
 		e, err := newEntry(&c, a)
@@ -127,6 +127,17 @@ func (m *Manager) running(want func(*run) bool) []*run {
 	return found
 }
 
+// anchorOf is where the axis of a session is tied to the machine's steady clock: by the first of its captures that runs, so
+// that all agree. The time of day may have been set since the server was started, as on a box without a clock of its own.
+func (m *Manager) anchorOf(shop, session string) time.Time {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if found := m.running(func(r *run) bool { return r.of(shop, session) }); len(found) > 0 {
+		return found[0].anchor
+	}
+	return time.Now()
+}
+
 func stopAll(ctx context.Context, runs []*run) {
 	var all sync.WaitGroup
 	for _, r := range runs {
@@ -144,14 +155,26 @@ func (m *Manager) find(id string) *entry {
 	return nil
 }
 
-// reserve keeps a device for a capture that is being started.
-func (m *Manager) reserve(device string) error {
+// reserve keeps a device for a capture that is being started. Where another one is, it waits for the outcome.
+func (m *Manager) reserve(ctx context.Context, device string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	for m.opening(device) {
+		settled := m.settled
+		m.mu.Unlock()
+		select {
+		case <-settled:
+		case <-ctx.Done():
+		}
+		m.mu.Lock()
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+	}
 	if m.closing {
 		return unavailable("the server is going down")
 	}
-	if _, taken := m.devices[device]; taken {
+	if m.devices[device] != nil {
 		return busy(device, "another capture reads it; ListDevices says which; finish that one first")
 	}
 	m.devices[device] = nil
@@ -159,10 +182,18 @@ func (m *Manager) reserve(device string) error {
 	return nil
 }
 
+// opening reports whether a capture from a device is being started; the caller holds mu.
+func (m *Manager) opening(device string) bool {
+	r, taken := m.devices[device]
+	return taken && r == nil
+}
+
 // settle ends a reservation: with the capture that runs now, or with none.
 func (m *Manager) settle(device string, r *run) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	close(m.settled)
+	m.settled = make(chan struct{})
 	if r != nil {
 		m.devices[device] = r
 		return
@@ -218,7 +249,7 @@ func (e *entry) changed(s host.Status) {
 	switch s.State {
 	case host.StateReady:
 		e.log.Info("the adapter is ready", "pid", s.PID, "version", s.Description.GetVersion(), "starts", s.Starts)
-		for _, d := range s.Description.GetDeprecations() {
+		for _, d := range clipAll(s.Description.GetDeprecations(), maxDeprecations) {
 			e.log.Warn("the adapter uses what will go", "deprecation", d)
 		}
 	case host.StateBackingOff:

@@ -10,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"time"
 
@@ -40,6 +41,9 @@ const (
 	fileAsleep    = "asleep"    // while it is there, the vehicle cannot be asked for its signals
 	fileGarbled   = "garbled"   // while it is there, what it answers to that is garbled
 	fileBroken    = "broken"    // while it is there, a feed ends by a defect
+	fileLoose     = "loose"     // while it is there, a device can be opened, but the hardware is gone when it is read
+	fileSlow      = "slow"      // while it is there, opening a device takes for ever
+	fileUnit      = "unit"      // while it is there, the meter's signal is declared in a unit that it cannot have
 	filePull      = "pull"      // while it is there, the throttle is open
 	filePID       = "pid"
 	fileWanted    = "wanted"
@@ -91,7 +95,14 @@ func (b *bench) Devices(context.Context) ([]adapter.Device, error) {
 	return devices, nil
 }
 
-func (b *bench) Open(_ context.Context, id string) (adapter.Conn, error) {
+func (b *bench) Open(ctx context.Context, id string) (adapter.Conn, error) {
+	for b.settings.there(fileSlow) {
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(10 * time.Millisecond):
+		}
+	}
 	if b.settings.there(fileUnplugged) {
 		return nil, adapter.ErrUnplugged
 	}
@@ -114,6 +125,10 @@ func (c *box) Signals(_ context.Context, wanted []adapter.Wanted) ([]adapter.Sig
 		return nil, adapter.ErrSilent
 	case c.settings.there(fileGarbled):
 		return nil, adapter.ErrGarbled
+	case c.settings.there(fileUnit):
+		wrong := slices.Clone(benchSignals)
+		wrong[1].Unit = "furlong"
+		return wrong, nil
 	}
 	return benchSignals, nil
 }
@@ -131,7 +146,7 @@ func (c *box) Feed(ctx context.Context, sink *adapter.Sink) error {
 		case <-tick.C:
 		}
 		switch {
-		case c.settings.there(fileUnplugged):
+		case c.settings.there(fileUnplugged), c.settings.there(fileLoose):
 			return adapter.ErrUnplugged
 		case c.settings.there(fileSilent):
 			return adapter.ErrSilent

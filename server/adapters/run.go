@@ -4,14 +4,15 @@
 package adapters
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
@@ -28,7 +29,7 @@ type run struct {
 	capture       string // its name
 	device, id    string // the device's name, and its id in the adapter
 	extra         []string
-	start         time.Time // of the session
+	start, anchor time.Time // of the session; and of its axis in this process
 	writer        *session.Writer
 	sequence      int64
 	positions     map[string]int32 // of the capture's signals
@@ -37,6 +38,8 @@ type run struct {
 	replan        bool
 	planned       time.Time
 	complained    time.Time
+	told          time.Time     // when the log heard last that the feed broke off
+	loud          bool          // it heard of the present break
 	attached      time.Time     // when the present feed began
 	pause         time.Duration // before the next feed, where the adapter breaks this one off
 
@@ -56,7 +59,7 @@ type run struct {
 	missing       []*pb.UnavailableCaptureSignal
 	wanted        []*adapterv1beta1.WantedSignal
 	rates         *rates
-	paths         []string
+	arrived       time.Time // when samples came last
 }
 
 const (
@@ -67,12 +70,14 @@ const (
 	// replanEvery is the least time between two changes of what is wanted: a signal that hovers at a limit must not
 	// make the adapter plan all the time.
 	replanEvery = 250 * time.Millisecond
-	// complainEvery bounds how often one capture logs that its adapter breaks the contract.
+	// complainEvery bounds how often one capture logs that its adapter breaks the contract, and that it breaks off.
 	complainEvery = 10 * time.Second
 	// maxPause bounds the wait before a feed that its adapter keeps breaking off is opened again, and steadyTime is
 	// how long one must have run for the next break to be a new story.
 	maxPause   = 10 * time.Second
 	steadyTime = 10 * time.Second
+	// staleTime is how long after the last samples the rates that they came at are still told.
+	staleTime = (rateSeconds - 1) * time.Second
 )
 
 // newRun makes the capture's run around a feed that has been opened.
@@ -80,20 +85,23 @@ func (m *Manager) newRun(shop string, s *pb.Session, c *pb.Capture, f *feed, w *
 	r := &run{
 		m: m, adapter: f.adapter, shop: shop, session: s.GetName(), capture: c.GetName(), device: c.GetDevice(), id: f.id, extra: extra,
 		log:   f.adapter.log.With("capture", c.GetName(), "device", f.id),
-		start: s.GetStartTime().AsTime(), writer: w, sequence: w.LastSequence, positions: make(map[string]int32),
-		rates: newRates(len(c.GetSignals())), done: make(chan struct{}), missing: f.missing,
+		start: s.GetStartTime().AsTime(), anchor: m.anchorOf(shop, s.GetName()), writer: w, sequence: w.LastSequence, positions: make(map[string]int32),
+		rates: newRates(len(c.GetSignals())), done: make(chan struct{}),
 	}
+	paths := make([]string, len(c.GetSignals()))
 	for i, d := range c.GetSignals() {
-		r.positions[d.GetPath()] = int32(i)
-		r.paths = append(r.paths, d.GetPath())
+		r.positions[d.GetPath()], paths[i] = int32(i), d.GetPath()
 	}
-	r.pace = session.NewPace(r.paths)
+	r.pace = session.NewPace(paths)
 	r.asked = make(chan struct{})
 	r.ask = sync.OnceFunc(func() { close(r.asked) })
 	r.life, r.cancel = context.WithCancel(m.ctx)
+	r.wanted = wishes(r.pace.Needs(), extra)
 	r.attach(f)
 	return r
 }
+
+func (r *run) of(shop, session string) bool { return r.shop == shop && r.session == session }
 
 func (r *run) isAsked() bool {
 	select {
@@ -110,12 +118,39 @@ func (r *run) isAsked() bool {
 func (r *run) attach(f *feed) {
 	r.learn(f)
 	r.attached = time.Now()
-	r.place.zeroUS = session.AxisUS(r.start, r.m.anchor, f.zero)
+	r.place.zeroUS = session.AxisUS(r.start, r.anchor, f.zero)
 	r.mu.Lock()
 	r.feed = f
+	r.lack(f.missing)
 	r.mu.Unlock()
 	r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_RUNNING, "")
 	r.replan = true
+	go watch(r.writer, f)
+}
+
+// watch ends a feed whose writer ends: a silent vehicle would hide for good that the capture takes nothing more.
+func watch(w *session.Writer, f *feed) {
+	select {
+	case <-w.Done():
+		f.abandon()
+	case <-f.stream.Context().Done():
+	}
+}
+
+// lack replaces what is told of signals that cannot be had. Those that the capture has never had are asked for once only,
+// so they stay. The caller holds mu.
+func (r *run) lack(missing []*pb.UnavailableCaptureSignal) {
+	told := make(map[string]bool, len(missing))
+	for _, u := range missing {
+		told[u.GetPath()] = true
+	}
+	all := slices.Clone(missing)
+	for _, u := range r.missing {
+		if _, had := r.positions[u.GetPath()]; !had && !told[u.GetPath()] {
+			all = append(all, u)
+		}
+	}
+	r.missing = all
 }
 
 func (r *run) learn(f *feed) {
@@ -150,13 +185,10 @@ func (r *run) loop() {
 		r.feed = nil
 		r.mu.Unlock()
 		if r.isAsked() || ended(err) {
-			f.close(context.WithoutCancel(r.life))
-			f.abandon()
+			f.end()
 			break
 		}
-		if r.interrupted(f, err) == pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT {
-			r.hesitate()
-		}
+		r.hesitate(r.interrupted(f, err))
 		if !r.reopen() {
 			break
 		}
@@ -175,7 +207,7 @@ func (r *run) carry() error {
 		}
 		message, err := r.feed.stream.Recv()
 		if err != nil {
-			return err
+			return r.cause(err)
 		}
 		switch m := message.GetMessage().(type) {
 		case *adapterv1beta1.FeedResponse_Batch:
@@ -185,13 +217,21 @@ func (r *run) carry() error {
 		case *adapterv1beta1.FeedResponse_LinkState:
 			r.linkState(m.LinkState)
 		case *adapterv1beta1.FeedResponse_Subscribed:
-			r.feed.learn(m.Subscribed)
+			r.feed.signals = m.Subscribed.GetSignals()
 			r.learn(r.feed)
 		}
 	}
 }
 
-func (r *run) nowUS() int64 { return session.AxisUS(r.start, r.m.anchor, time.Now()) }
+// cause is why a feed has ended: where the writer has, that is why.
+func (r *run) cause(err error) error {
+	if !r.writer.Ended() {
+		return err
+	}
+	return cmp.Or(r.writer.Close(), err)
+}
+
+func (r *run) nowUS() int64 { return session.AxisUS(r.start, r.anchor, time.Now()) }
 
 // take appends one batch.
 func (r *run) take(b *adapterv1beta1.FeedBatch) error {
@@ -208,6 +248,7 @@ func (r *run) take(b *adapterv1beta1.FeedBatch) error {
 	r.refused = r.place.refused
 	if out != nil {
 		r.rates.add(out)
+		r.arrived = time.Now()
 	}
 	r.mu.Unlock()
 	if out == nil {
@@ -256,11 +297,11 @@ func (r *run) linkState(s *adapterv1beta1.LinkState) {
 
 // interrupted marks the gap, says why and returns that.
 func (r *run) interrupted(f *feed, err error) pb.SampleGapReason {
-	why, text := pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT, clip(status.Convert(err).Message())
+	why, text := pb.SampleGapReason_SAMPLE_GAP_REASON_SOURCE_FAULT, words(err)
 	var own *session.Error
 	switch {
 	case errors.As(err, &own):
-		why, text = pb.SampleGapReason_SAMPLE_GAP_REASON_OVERRUN, own.Error()
+		why = pb.SampleGapReason_SAMPLE_GAP_REASON_OVERRUN
 	case f.died():
 		why, text = pb.SampleGapReason_SAMPLE_GAP_REASON_ADAPTER_RESTARTED, "the adapter ended and is started again"
 	case reasonOf(err) == adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_UNPLUGGED:
@@ -271,21 +312,32 @@ func (r *run) interrupted(f *feed, err error) pb.SampleGapReason {
 	r.interruptions++
 	r.mu.Unlock()
 	r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING, text)
-	r.log.Warn("the feed broke off", "why", text, "error", fmt.Sprint(err))
+	if r.loud = time.Since(r.told) >= complainEvery; r.loud {
+		r.told = time.Now()
+		r.log.Warn("the feed broke off", "why", text, "error", fmt.Sprint(err), "interruptions", r.interruptions)
+	}
 	if why != pb.SampleGapReason_SAMPLE_GAP_REASON_ADAPTER_RESTARTED {
-		f.close(r.life)
+		f.close()
 	}
 	f.abandon()
 	return why
 }
 
-// hesitate waits before a feed that was broken off by a defect is opened again, longer each time while it does not get
-// steady: what is broken in the adapter is so at the next attempt too.
-func (r *run) hesitate() {
+// hesitate waits before a feed that broke off is opened again, longer each time while it does not get steady: what is
+// broken in the adapter is so at the next attempt too. A cable may be plugged in again at any moment, and an adapter that
+// ended is waited for anyway.
+func (r *run) hesitate(why pb.SampleGapReason) {
 	if time.Since(r.attached) >= steadyTime {
 		r.pause = 0
 	}
-	r.sleep(r.pause)
+	switch why {
+	case pb.SampleGapReason_SAMPLE_GAP_REASON_ADAPTER_RESTARTED:
+		return
+	case pb.SampleGapReason_SAMPLE_GAP_REASON_LINK_LOST:
+		r.sleep(min(r.pause, maxRetry))
+	default:
+		r.sleep(r.pause)
+	}
 	r.pause = min(max(2*r.pause, minRetry), maxPause)
 }
 
@@ -311,7 +363,7 @@ func (r *run) reopen() bool {
 		if r.isAsked() || ended(err) {
 			return false
 		}
-		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING, err.Error())
+		r.become(pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING, words(err))
 		r.sleep(wait)
 	}
 	return false
@@ -326,7 +378,9 @@ func (r *run) reopenOnce() error {
 		return err
 	}
 	r.attach(f)
-	r.log.Info("the feed goes on")
+	if r.loud {
+		r.log.Info("the feed goes on")
+	}
 	return nil
 }
 
@@ -339,12 +393,18 @@ func (r *run) reopenWriter() error {
 	if err != nil {
 		return err
 	}
+	last, err := r.m.sessions.Tail(r.life, r.shop, r.capture)
+	if err != nil {
+		return errors.Join(err, w.Close())
+	}
 	r.writer, r.sequence = w, w.LastSequence
+	r.place.fellBack(last)
 	return nil
 }
 
 // stop ends the capture in an orderly way: the device is closed, what it has delivered is appended, the writer ends. When
-// the context ends first, all is cut off. Nothing of the capture runs any more when it returns.
+// the context ends first, what the device has delivered and is not appended yet is cut off. Nothing of the capture runs any
+// more when it returns.
 func (r *run) stop(ctx context.Context) {
 	r.ask()
 	defer context.AfterFunc(ctx, r.cancel)()
@@ -354,7 +414,7 @@ func (r *run) stop(ctx context.Context) {
 	if f == nil {
 		r.cancel() // it waits for the adapter or opens the device
 	} else {
-		f.close(ctx)
+		f.close()
 		defer time.AfterFunc(flushTime, f.abandon).Stop()
 	}
 	<-r.done
@@ -371,17 +431,14 @@ func (r *run) describe() *pb.CaptureFeed {
 		State: r.state, StateTime: timestamppb.New(r.since), Message: r.message, InterruptionCount: r.interruptions,
 		Unavailable: r.missing, RefusedSampleCount: r.refused,
 	}
-	rates := make(map[string]*pb.SignalRate, len(r.wanted))
 	for _, w := range r.wanted {
-		rates[w.GetPath()] = &pb.SignalRate{Path: w.GetPath(), WantedHz: w.GetRateHz()}
-	}
-	for i, path := range r.paths {
-		rate := rates[path]
-		if rate == nil {
-			rate = &pb.SignalRate{Path: path}
+		at, ok := r.positions[w.GetPath()]
+		if !ok {
+			continue
 		}
-		if r.state == pb.CaptureFeedState_CAPTURE_FEED_STATE_RUNNING {
-			rate.AchievedHz = r.rates.hz(i)
+		rate := &pb.SignalRate{Path: w.GetPath(), WantedHz: w.GetRateHz()}
+		if r.state == pb.CaptureFeedState_CAPTURE_FEED_STATE_RUNNING && time.Since(r.arrived) < staleTime {
+			rate.AchievedHz = r.rates.hz(int(at))
 		}
 		out.Rates = append(out.Rates, rate)
 	}

@@ -48,7 +48,7 @@ func (m *Manager) describeFeed(shop string, c *pb.Capture) {
 	if c.Feed == nil {
 		c.Feed = &pb.CaptureFeed{
 			State:   pb.CaptureFeedState_CAPTURE_FEED_STATE_INTERRUPTED,
-			Message: "the server was stopped while the capture ran; go on with ResumeCapture, or end it with FinishCapture",
+			Message: "nobody feeds the capture since the server was stopped or a call that was to end it failed; go on with ResumeCapture, or end it with FinishCapture",
 		}
 	}
 }
@@ -109,7 +109,8 @@ func (m *Manager) OpenDeviceWriter(ctx context.Context, shop, capture string) (*
 	return m.newWriter(ctx, shop, capture, 0, true)
 }
 
-// Tail gives the time of a capture's last durable sample on the session's axis, in microseconds; 0 before the first.
+// Tail gives the time on the session's axis, in microseconds, of the last sample of a capture's last durable batch, or the
+// end of its gap where the batch holds nothing else; 0 before the first batch.
 func (m *Manager) Tail(ctx context.Context, shop, capture string) (lastUS int64, err error) {
 	if err := m.begin(); err != nil {
 		return 0, err

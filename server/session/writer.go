@@ -437,3 +437,6 @@ func (w *Writer) Ended() bool {
 	defer w.mu.Unlock()
 	return w.ended != nil
 }
+
+// Done is closed when nothing more will be stored.
+func (w *Writer) Done() <-chan struct{} { return w.done }
