@@ -150,17 +150,24 @@ func (f *frontEnd) begin(ctx context.Context) (*pb.Capture, error) {
 func (f *frontEnd) untilOver(ctx context.Context, capture string) error {
 	ticker := time.NewTicker(letLookUp)
 	defer ticker.Stop()
+	told := ""
 	for {
 		r, err := f.sessions.GetCapture(ctx, &pb.GetCaptureRequest{Name: capture})
 		if err != nil {
 			return err
 		}
 		switch feed := r.GetCapture().GetFeed(); feed.GetState() {
-		case pb.CaptureFeedState_CAPTURE_FEED_STATE_SILENT:
-			return nil
 		case pb.CaptureFeedState_CAPTURE_FEED_STATE_RUNNING:
+			told = ""
 			f.feed.set(r.GetCapture())
 			f.show.Refresh()
+		case pb.CaptureFeedState_CAPTURE_FEED_STATE_WAITING, pb.CaptureFeedState_CAPTURE_FEED_STATE_BUS_ERRORS:
+			if feed.GetMessage() != told {
+				told = feed.GetMessage()
+				f.show.Notef("waiting for the vehicle: %s", told)
+			}
+		default: // It is silent, or somebody else has finished the capture.
+			return nil
 		}
 		select {
 		case <-ctx.Done():
