@@ -5,6 +5,7 @@ package assay_test
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 	"testing"
 
@@ -95,5 +96,31 @@ func BenchmarkAssess(b *testing.B) {
 	}
 	if len(v.Conditions) == 0 {
 		b.Fatal("no conditions")
+	}
+}
+
+// BenchmarkAssessWithReferences is a verdict beside as many reference drives as there may be. Budget: 250 ms.
+func BenchmarkAssessWithReferences(b *testing.B) {
+	for _, n := range []int{1, assay.MaxReferences} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			d := assaytest.Make(assaytest.Spec{Seed: 42, Fault: assaytest.Fault{Gain: -0.1}})
+			push := func(a *assay.Assay, d *assaytest.Drive) *assay.Assay {
+				for _, s := range d.Samples {
+					a.Push(s)
+				}
+				return a
+			}
+			a := push(d.Start(), d)
+			for i := range n {
+				ref := assaytest.Make(assaytest.Spec{Seed: 43 + uint64(i)})
+				if err := a.Use(push(ref.Start(), ref).AsReference(i)); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				a.Assess()
+			}
+		})
 	}
 }

@@ -127,6 +127,7 @@ type jointVariant struct {
 	states                             [][][]float64 // L⁻¹ of the present's residuals, by hypothesis and state
 	worlds                             []int         // those of this form
 	pasts                              [][]float64   // L⁻¹ of the earlier residuals, by world in worlds
+	squares                            []float64     // of the earlier drives' part of them
 }
 
 // joint is the inference over the present drive and earlier ones.
@@ -138,6 +139,10 @@ type joint struct {
 	p      *posterior
 	worlds []world
 	vs     []*jointVariant
+	// residuals of the present by hypothesis and state; predicted by world, what the world adds
+	// to the numbers of the drive that was not sound.
+	residuals [][][]float64
+	predicted [][]float64
 	// tuples are what is left after the improbable was dropped, weights summing to 1.
 	tuples []tuple
 }
@@ -159,6 +164,7 @@ const prunedBelow = -16.0
 func (a *Assay) inferJoint(m *model, fs []feature, pasts []past) *joint {
 	j := &joint{a: a, m: m, fs: fs, pasts: pasts, p: &posterior{hs: a.hypotheses(m)}}
 	j.imagineWorlds()
+	j.predictAll()
 	j.build()
 	j.weigh()
 	return j
@@ -205,6 +211,32 @@ func (j *joint) imagineWorlds() {
 				log := soundAll - sound[i] + math.Log(h.prior*(1-p.unrelated)) + h.extra + logStateWeight(h, si)
 				j.worlds = append(j.worlds, world{form: f, which: i, hi: hi, si: si, log: log})
 			}
+		}
+	}
+}
+
+// predictAll asks the physics once for every state, whatever the covariance.
+func (j *joint) predictAll() {
+	j.residuals = make([][][]float64, len(j.p.hs))
+	for hi := range j.p.hs {
+		h := &j.p.hs[hi]
+		for si := range h.states {
+			r := make([]float64, len(j.fs))
+			for i := range j.fs {
+				r[i] = j.fs[i].y - j.m.predict(&h.states[si], &j.fs[i])
+			}
+			j.residuals[hi] = append(j.residuals[hi], r)
+		}
+	}
+	j.predicted = make([][]float64, len(j.worlds))
+	for w := range j.worlds {
+		x := &j.worlds[w]
+		if x.which == none {
+			continue
+		}
+		p := &j.pasts[x.which]
+		for i := range p.fs {
+			j.predicted[w] = append(j.predicted[w], p.m.predict(&p.hs[x.hi].states[x.si], &p.fs[i]))
 		}
 	}
 }
@@ -457,56 +489,89 @@ func smoothDeviation(f, g *feature) float64 {
 // solve brings all residuals into the coordinates of the factor.
 func (j *joint) solve(v *jointVariant, ms []member) {
 	n := len(ms)
-	forward := func(r []float64) []float64 {
-		z := make([]float64, n)
-		v.chol.forward(r, z)
-		return z
-	}
 	v.gain, v.shape = j.meterVectors(v, ms, none)
 	r := make([]float64, n)
 	for i := range v.past {
 		r[i] = ms[i].f.y
 	}
-	v.sound = forward(r)
-	v.pasts = make([][]float64, len(v.worlds))
-	for wi, w := range v.worlds {
-		v.pasts[wi] = v.sound
-		x := &j.worlds[w]
-		if x.which == none || v.past == 0 {
-			continue
-		}
-		state := &j.pasts[x.which].hs[x.hi].states[x.si]
-		for i := range v.past {
-			r[i] = ms[i].f.y
-			if ms[i].drive == x.which {
-				r[i] -= ms[i].m.predict(state, ms[i].f)
-			}
-		}
-		v.pasts[wi] = forward(r)
-	}
+	v.sound = make([]float64, n)
+	v.chol.forward(r, v.sound)
+	j.solvePasts(v, ms)
 	v.states = make([][][]float64, len(j.p.hs))
 	for hi := range j.p.hs {
 		if j.levelOf(hi) != v.level {
 			continue
 		}
-		hyp := &j.p.hs[hi]
-		v.states[hi] = make([][]float64, len(hyp.states))
-		for si := range hyp.states {
+		h := &j.p.hs[hi]
+		v.states[hi] = make([][]float64, len(h.states))
+		for si := range h.states {
+			clear(r)
+			from := v.past
 			// The facts are shared: where they are wrong, they are wrong on every drive.
-			common := fault{displacement: hyp.states[si].displacement}
-			for i := range ms {
-				if i < v.past {
-					r[i] = 0
-					if common.displacement != 0 {
-						r[i] = -ms[i].m.predict(&common, ms[i].f)
-					}
-					continue
+			if d := h.states[si].displacement; d != 0 {
+				common := fault{displacement: d}
+				from = 0
+				for i := range v.past {
+					r[i] = -ms[i].m.predict(&common, ms[i].f)
 				}
-				r[i] = ms[i].f.y - j.m.predict(&hyp.states[si], ms[i].f)
 			}
-			v.states[hi][si] = forward(r)
+			copy(r[v.past:], j.residuals[hi][si])
+			v.states[hi][si] = forwardFrom(v.chol, r, from)
 		}
 	}
+}
+
+// solvePasts does it for the worlds, and leaves out those that the earlier drives
+// themselves rule out.
+func (j *joint) solvePasts(v *jointVariant, ms []member) {
+	r := make([]float64, len(ms))
+	worlds, best := v.worlds, math.Inf(-1)
+	v.worlds, v.pasts = nil, nil
+	var logs []float64
+	for _, w := range worlds {
+		x, z := &j.worlds[w], v.sound
+		if x.which != none && v.past > 0 {
+			k := 0
+			for i := range v.past {
+				r[i] = ms[i].f.y
+				if ms[i].drive == x.which {
+					r[i] -= j.predicted[w][k]
+					k++
+				}
+			}
+			z = make([]float64, len(ms))
+			v.chol.forward(r, z)
+		}
+		square := 0.0
+		for _, y := range z[:v.past] {
+			square += y * y
+		}
+		log := x.log - v.logPast - 0.5*(robustness+float64(v.past))*math.Log1p(square/robustness)
+		best = math.Max(best, log)
+		v.worlds, v.pasts, v.squares, logs = append(v.worlds, w), append(v.pasts, z), append(v.squares, square), append(logs, log)
+	}
+	kept := 0
+	for i := range logs {
+		if logs[i] >= best+prunedBelow {
+			v.worlds[kept], v.pasts[kept], v.squares[kept] = v.worlds[i], v.pasts[i], v.squares[i]
+			kept++
+		}
+	}
+	v.worlds, v.pasts, v.squares = v.worlds[:kept], v.pasts[:kept], v.squares[:kept]
+}
+
+// forwardFrom solves L z = r where r is nought before from.
+func forwardFrom(l matrix, r []float64, from int) []float64 {
+	z := make([]float64, len(r))
+	for i := from; i < len(r); i++ {
+		row := l.a[i*(i+1)/2:]
+		sum := r[i]
+		for k := from; k < i; k++ {
+			sum -= row[k] * z[k]
+		}
+		z[i] = sum / row[i]
+	}
+	return z
 }
 
 // meterVectors are L⁻¹ of what the own tolerance of the meter of one drive moves: its
@@ -528,15 +593,21 @@ func (j *joint) meterVectors(v *jointVariant, ms []member, drive int) (gain, sha
 }
 
 // logLikelihood of a state of the present together with a world: Student t over the
-// earlier drives, then over the present given them. Where the earlier ones surprise,
+// earlier drives, then over the present given them; before is the square of the former
+// where the state of the present does not touch them. Where the earlier ones surprise,
 // what they teach is worth less, as it is with one Student t over all.
-func (v *jointVariant) logLikelihood(present, past []float64) float64 {
-	before, now := 0.0, 0.0
-	for i := range v.past {
-		before += sq(present[i] + past[i])
+func (v *jointVariant) logLikelihood(present, past []float64, before float64, shared bool) float64 {
+	now := 0.0
+	if shared {
+		before = 0
+		for i := range v.past {
+			before += sq(present[i] + past[i])
+		}
 	}
+	past = past[:len(present)]
 	for i := v.past; i < len(present); i++ {
-		now += sq(present[i] + past[i])
+		x := present[i] + past[i]
+		now += x * x
 	}
 	nb, nn := float64(v.past), float64(len(present)-v.past)
 	wild := math.Max(1, (robustness+before)/(robustness+nb))
@@ -565,7 +636,7 @@ func (j *joint) weigh() {
 		for wi, w := range v.worlds {
 			for hi := range v.states {
 				for si, z := range v.states[hi] {
-					l := v.logLikelihood(z, v.pasts[wi]) + j.prior(&j.worlds[w], hi, si, base[hi][si]) + v.logW + j.worlds[w].log
+					l := v.logLikelihood(z, v.pasts[wi], v.squares[wi], p.hs[hi].states[si].displacement != 0) + j.prior(&j.worlds[w], hi, si, base[hi][si]) + v.logW + j.worlds[w].log
 					if l < best+prunedBelow {
 						continue
 					}

@@ -21,7 +21,7 @@ import (
 // shopFloor drives sessions through the API.
 type shopFloor struct {
 	t        *testing.T
-	ctx      context.Context //nolint:containedctx // of one test
+	ctx      context.Context
 	sessions pb.SessionServiceClient
 	verdicts pb.VerdictServiceClient
 	vehicle  string
