@@ -165,17 +165,20 @@ func withServer(ctx context.Context, t *streams, o DemoOptions, do func(ctx cont
 		defer os.RemoveAll(dir) //nolint:errcheck // It is temporary.
 		data = dir
 	}
+	var level slog.LevelVar
+	level.Set(slog.LevelWarn)
 	a, err := New(ctx, ServeOptions{
-		Listen: "127.0.0.1:0", Data: data, LogHandler: logHandler(t, slog.LevelWarn),
+		Listen: "127.0.0.1:0", Data: data, LogHandler: logHandler(t, &level),
 		Adapters: AdapterOptions{Simulator: true, SimulatorSpeed: o.Speed, Program: o.Program},
 	})
 	if err != nil {
 		return serveRefusal(err)
 	}
-	running, stop := context.WithCancel(ctx)
+	running, stop := context.WithCancel(context.WithoutCancel(ctx)) // The front end goes first.
 	ended := make(chan error, 1)
 	go func() { ended <- a.Run(running) }()
 	err = do(ctx, a.Address())
+	level.Set(slog.LevelError) // That calls of a front end which is gone break off is no news.
 	stop()
 	return errors.Join(err, <-ended)
 }

@@ -170,7 +170,8 @@ func TestAnInterruptedDemoLeavesNothingBehind(t *testing.T) {
 	defer cancel()
 	var out, errs bytes.Buffer
 	status := Main(ctx, []string{"demo"}, &out, &errs)
-	if want := (Interrupted{Signal: syscall.SIGTERM}).status(); status != want || out.Len() != 0 {
+	want := (Interrupted{Signal: syscall.SIGTERM}).status()
+	if status != want || out.Len() != 0 || strings.Contains(errs.String(), `"level":`) {
 		t.Errorf("%d\n%s\n%s", status, out.String(), errs.String())
 	}
 }

@@ -91,7 +91,7 @@ func serve(ctx context.Context, t *streams, o ServeOptions, level slog.Level) er
 }
 
 // logHandler writes for people on a terminal and for machines elsewhere.
-func logHandler(t *streams, level slog.Level) slog.Handler {
+func logHandler(t *streams, level slog.Leveler) slog.Handler {
 	options := &slog.HandlerOptions{Level: level}
 	if _, tty := terminal(t.err); tty {
 		return slog.NewTextHandler(t.err, options)
