@@ -30,7 +30,6 @@ import (
 var builtIn = map[string]func() adapter.Adapter{
 	"replay":    replay.New,
 	"simulator": simulator.New,
-	// SIM
 }
 
 func builtInNames() string {
