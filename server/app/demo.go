@@ -178,6 +178,9 @@ func withServer(ctx context.Context, t *streams, o DemoOptions, do func(ctx cont
 	ended := make(chan error, 1)
 	go func() { ended <- a.Run(running) }()
 	err = do(ctx, a.Address())
+	if ctx.Err() != nil {
+		err = context.Cause(ctx) // Whatever call it broke off.
+	}
 	level.Set(slog.LevelError) // That calls of a front end which is gone break off is no news.
 	stop()
 	return errors.Join(err, <-ended)
