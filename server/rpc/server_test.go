@@ -409,3 +409,42 @@ func TestFullLoadIsHeldBackInWordsToo(t *testing.T) {
 		}
 	}
 }
+
+func TestADriverIsNotSentToTheWorkshop(t *testing.T) {
+	const (
+		clean   = pb.AdviceAction_ADVICE_ACTION_CLEAN_AND_RETEST
+		inspect = pb.AdviceAction_ADVICE_ACTION_INSPECT
+		leave   = pb.AdviceAction_ADVICE_ACTION_LEAVE_ALONE
+		drive   = pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN
+	)
+	words := wording.For("en")
+	of := func(actions ...pb.AdviceAction) *pb.SessionProgress {
+		p := &pb.SessionProgress{}
+		for _, a := range actions {
+			x := &pb.Advice{Action: a, Sensor: pb.Sensor_SENSOR_AIR_METER}
+			if a == drive {
+				x.Manoeuvre = pb.ManoeuvreKind_MANOEUVRE_KIND_WARM_IDLE
+			}
+			p.Next = append(p.Next, x)
+		}
+		return p
+	}
+	for name, c := range map[string]struct {
+		progress *pb.SessionProgress
+		closed   bool
+		says     string
+	}{
+		"cleaning":               {of(clean), false, "Enough was driven"},
+		"inspecting":             {of(inspect, leave), false, "Enough was driven"},
+		"looking elsewhere":      {of(pb.AdviceAction_ADVICE_ACTION_LOOK_ELSEWHERE), false, "Enough was driven"},
+		"cleaning, or drive":     {of(clean, drive), false, "Warm idle"},
+		"nothing to be done":     {of(leave), false, "alone"},
+		"when the test is over":  {of(clean), true, "Clean"},
+		"nothing is advised yet": {of(), false, ""},
+	} {
+		got := prompt(words, &session.ProgressState{Progress: c.progress, Closed: c.closed})
+		if !strings.Contains(got, c.says) || c.says == "" && got != "" {
+			t.Errorf("%s: the driver reads %q, expected %q", name, got, c.says)
+		}
+	}
+}

@@ -136,14 +136,22 @@ func (s *sessions) WatchProgress(r *pb.WatchProgressRequest, stream grpc.ServerS
 	return nil
 }
 
-// confirmFirst stands where the next step would be one that takes two people.
-const confirmFirst = "The next step is driven only with a second person who reads the screen, or on a dynamometer: confirm one of them in the session first."
+const (
+	// confirmFirst stands where a pull is among the next steps and nobody has confirmed what it takes.
+	confirmFirst = "A full-load pull waits until a second person who reads the screen, or a dynamometer, is confirmed in the session."
+	// atTheEnd stands where the next step is one for the workshop.
+	atTheEnd = "Enough was driven for a verdict: stop where it is safe, or drive on to sharpen it. " +
+		"What to do at the vehicle, and with what care, it says when the session is closed."
+)
 
-// prompt says what to do next.
+// prompt says what to do next. While the session is open somebody may be driving, and what is to be done to the vehicle
+// waits for the verdict.
 func prompt(words wording.Catalogue, state *session.ProgressState) string {
 	text := ""
-	if next := state.Progress.GetNext(); len(next) > 0 {
+	if next := state.Progress.GetNext(); len(next) > 0 && state.Closed {
 		text = words.AdviceWithCautions(next[0])
+	} else if len(next) > 0 {
+		text = whileDriving(words, next)
 	}
 	if !state.ConfirmationMissing || state.Closed {
 		return text
@@ -152,4 +160,17 @@ func prompt(words wording.Catalogue, state *session.ProgressState) string {
 		return confirmFirst
 	}
 	return text + " " + confirmFirst
+}
+
+// whileDriving is the first of the next steps that can be driven.
+func whileDriving(words wording.Catalogue, next []*pb.Advice) string {
+	for _, a := range next {
+		if a.GetAction() == pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN {
+			return words.AdviceWithCautions(a)
+		}
+	}
+	if next[0].GetAction() == pb.AdviceAction_ADVICE_ACTION_LEAVE_ALONE {
+		return words.AdviceWithCautions(next[0])
+	}
+	return atTheEnd
 }

@@ -267,29 +267,8 @@ func lines(p *pb.SessionProgress) progressLines {
 		missing = append(missing, words.GapName(g))
 	}
 	l.missing = Printable(strings.Join(missing, " "))
-	l.next = Printable(forDriver(words, p))
+	l.next = Printable(p.GetPrompt())
 	return l
-}
-
-// atTheEnd stands where the next step is one for the workshop.
-const atTheEnd = "Enough was driven for a verdict: stop where it is safe, or drive on to sharpen it. " +
-	"What to do at the vehicle, and with what care, it says when the session is closed."
-
-// forDriver says what to do next to somebody who is driving: what is to be done to the vehicle waits for the verdict.
-func forDriver(words wording.Catalogue, p *pb.SessionProgress) string {
-	for i, a := range p.GetNext() {
-		switch {
-		case a.GetAction() != pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN:
-		case i == 0:
-			return p.GetPrompt()
-		default:
-			return words.AdviceWithCautions(a)
-		}
-	}
-	if next := p.GetNext(); len(next) == 0 || next[0].GetAction() == pb.AdviceAction_ADVICE_ACTION_LEAVE_ALONE {
-		return p.GetPrompt()
-	}
-	return atTheEnd
 }
 
 // stretch says why a stretch was refused, or what it gave.

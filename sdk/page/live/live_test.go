@@ -147,38 +147,6 @@ func TestEachStateReplacesTheOneBeforeInOneWriteThatDoesNotFlicker(t *testing.T)
 	}
 }
 
-func TestADriverIsNotSentToTheWorkshop(t *testing.T) {
-	advice := func(actions ...pb.AdviceAction) []*pb.Advice {
-		var all []*pb.Advice
-		for _, a := range actions {
-			all = append(all, &pb.Advice{Action: a, Manoeuvre: pb.ManoeuvreKind_MANOEUVRE_KIND_WARM_IDLE, Inspection: pb.Inspection_INSPECTION_INTAKE_LEAK_TEST})
-		}
-		return all
-	}
-	const (
-		clean = pb.AdviceAction_ADVICE_ACTION_CLEAN_AND_RETEST
-		again = pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN
-		leave = pb.AdviceAction_ADVICE_ACTION_LEAVE_ALONE
-	)
-	for name, c := range map[string]struct {
-		next []*pb.Advice
-		says string
-	}{
-		"cleaning":           {advice(clean), "Enough was driven"},
-		"inspecting":         {advice(pb.AdviceAction_ADVICE_ACTION_INSPECT, leave), "Enough was driven"},
-		"looking elsewhere":  {advice(pb.AdviceAction_ADVICE_ACTION_LOOK_ELSEWHERE), "Enough was driven"},
-		"cleaning, or drive": {advice(clean, again), "Warm idle"},
-		"drive, or cleaning": {advice(again, clean), "the prompt"},
-		"leaving alone":      {advice(leave), "the prompt"},
-		"nothing":            {nil, "the prompt"},
-	} {
-		got := lines(&pb.SessionProgress{LatestTimeUs: 1, Next: c.next, Prompt: "the prompt"}).next
-		if !strings.Contains(got, c.says) {
-			t.Errorf("%s: the driver reads %q, expected %q", name, got, c.says)
-		}
-	}
-}
-
 func TestNothingIsConcludedBeforeAnythingWasRead(t *testing.T) {
 	var out bytes.Buffer
 	d := New(Options{Out: &out, Name: "test"})
