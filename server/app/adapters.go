@@ -110,6 +110,11 @@ func (o *AdapterOptions) load() (found []adapters.Adapter, problems []error, err
 		simulated["scenario_directory"] = absolutePath(o.Scenarios)
 	}
 	add("simulator", o.Simulator || o.Scenarios != "", simulated)
+	for flag, dir := range map[string]string{"--recordings": o.Recordings, "--scenarios": o.Scenarios} {
+		if info, statErr := os.Stat(dir); dir != "" && (statErr != nil || !info.IsDir()) {
+			return nil, nil, &refusal{fmt.Sprintf("%s %s: there is no such directory; name one that exists", flag, dir)}
+		}
+	}
 	add("replay", o.Recordings != "", map[string]any{"directory": absolutePath(o.Recordings), "speed": orOne(o.ReplaySpeed)})
 	if err != nil || o.Directory == "" {
 		return found, problems, joinDebug(found, o.Debug, err)
