@@ -147,6 +147,19 @@ func TestMeterThatAnotherSensorMisleadsMustBeFound(t *testing.T) {
 	}
 }
 
+func TestProbabilitiesThatAreNoneAreScored(t *testing.T) {
+	good := said(low, 0.7, true)
+	if err := good.check(); err != nil {
+		t.Error(err)
+	}
+	for _, p := range []float64{math.NaN(), -0.1, 1.5, 0.9} {
+		bad := said(low, 0.7, true)
+		if bad.P[3] = p; bad.check() == nil {
+			t.Errorf("a probability of %v is scored", p)
+		}
+	}
+}
+
 func TestFieldSharesLeaveTheMixAsItIs(t *testing.T) {
 	fs := []forecast{of(0.9, 0), of(0.9, 0), of(0.9, 0), of(0.2, 1)}
 	w := asInTheField(fs)

@@ -48,6 +48,9 @@ func Score(d *Drive) (Outcome, error) {
 		return o, err
 	}
 	o.Assay = VerdictOf(a)
+	if err := o.Assay.check(); err != nil {
+		return o, fmt.Errorf("case %s: %w", o.ID, err)
+	}
 	o.Load, o.Trim = NaiveLoad(d.Recording), NaiveTrim(d.Recording)
 	return o, nil
 }

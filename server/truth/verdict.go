@@ -4,6 +4,8 @@
 package truth
 
 import (
+	"fmt"
+	"math"
 	"slices"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
@@ -125,6 +127,21 @@ func (v *Verdict) advised(list []assay.Advice) {
 		}
 		v.CondemnsMeter, v.Touches, v.TouchesFirst = true, true, v.TouchesFirst || !duct
 	}
+}
+
+// check refuses probabilities that are none: they cannot be scored.
+func (v *Verdict) check() error {
+	sum := 0.0
+	for i, p := range v.P {
+		if !(p >= 0 && p <= 1) {
+			return fmt.Errorf("the assay's probability of %s is %v; expected 0 to 1", Conditions[i], p)
+		}
+		sum += p
+	}
+	if math.Abs(sum-1) > 1e-6 {
+		return fmt.Errorf("the assay's probabilities sum to %v; expected 1", sum)
+	}
+	return nil
 }
 
 // right tells whether the leading answer is one of the right ones.
