@@ -80,6 +80,7 @@ type Assay struct {
 	clockless                     [ManoeuvreSnap + 1]segment
 	cells                         [loadClasses][cellCount]cell
 	rest                          rest
+	plate                         plate
 	soak                          soak
 	road                          road
 	meterWatch                    watch
@@ -95,6 +96,7 @@ type Assay struct {
 	comparable, notSimultaneous   int64
 	baroImpossible                int64
 	fullSince, lastFullT          int64
+	demandSince                   int64
 	pullStartRPM, lastFullRPM     float64
 	lastFullKPa                   float64
 	meterDeadRunning, meterLiving int64

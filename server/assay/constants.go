@@ -127,6 +127,11 @@ const (
 	// fullLoadSettleUS is how long mixture and boost need after the throttle opens:
 	// enrichment, transport to the lambda sensor, the sensor itself [DOMAIN 3.12].
 	fullLoadSettleUS = 900 * second / 1000
+	// fillSettleUS is how long the manifold needs to fill once the plate opens, the plate's
+	// own travel included.
+	fillSettleUS = 500 * second / 1000
+	// lowestFullLoadPercent of calculated load: below, fuel or torque is cut, as in a gear change.
+	lowestFullLoadPercent = 25.0
 	// maxLambdaSD is how uncertain a mixture may be from lying between two samples.
 	maxLambdaSD = 0.02
 	// roadKmh and roadSettleS: from this speed, and after this time at it, moving air

@@ -181,8 +181,8 @@ func (r *result) leanings(f *feature, leading []leadingState, shift, sd float64)
 	if sd <= 0 {
 		return nil
 	}
-	student := func(x float64) float64 { return -0.5 * (robustness + 1) * math.Log1p(sq(x/sd)/robustness) }
-	null := student(f.y - shift)
+	likelihood := func(x float64) float64 { return logTail(1, sq(x/sd)) }
+	null := likelihood(f.y - shift)
 	var out []Leaning
 	for _, l := range leading {
 		h := r.m.predict(l.s, f)
@@ -190,7 +190,7 @@ func (r *result) leanings(f *feature, leading []leadingState, shift, sd float64)
 		if f.kind == featSoak || f.kind == featSoakSensor {
 			predicted = h + shift
 		}
-		out = append(out, Leaning{Condition: l.c, Predicted: predicted, LogRatio: student(f.y-h-shift) - null})
+		out = append(out, Leaning{Condition: l.c, Predicted: predicted, LogRatio: likelihood(f.y-h-shift) - null})
 	}
 	return out
 }

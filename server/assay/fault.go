@@ -17,7 +17,8 @@ type fault struct {
 	delta, mf, offset float64
 	// duct is the share of the engine's air that enters between meter and throttle.
 	duct float64
-	// boostLoss is the share of the metered air lost at 50 kPa of boost.
+	// boostLoss is the choked flow of a hole between compressor and throttle at the barometer
+	// of the day, in g/s.
 	boostLoss float64
 	// leak is the choked flow of a hole in the manifold, in g/s.
 	leak float64
@@ -42,6 +43,9 @@ type fault struct {
 	timingLow, timingHigh float64
 	// intake, manifold and barometer are sensor errors in K and kPa; manifoldGain in ln.
 	intake, manifold, manifoldGain, barometer float64
+	// lateClosing is ln of the volumetric efficiency that valves which close late leave, on an
+	// engine of which nobody said so: no fault.
+	lateClosing float64
 	// displacement is ln(entered / true).
 	displacement float64
 	// oneBank is ln of the fuel that bank 1 lacks against the mean of both banks.
@@ -115,14 +119,26 @@ func (m *model) meterError(s *fault, flow, tempK float64) float64 {
 // unmetered is ln(air that the engine takes / air that passed the meter).
 func (m *model) unmetered(s *fault, f *feature, metered float64) float64 {
 	x := -math.Log1p(-math.Min(s.duct, 0.8))
-	pressure := or(f.pressure, m.baro*0.5)
+	pressure := or(f.pressure, m.assumedPressure(f))
 	if s.leak != 0 {
 		x += math.Log(math.Max(0.3, 1+s.leak*leakFlow(pressure, f.baro)/math.Max(metered, 0.3)))
 	}
 	if s.boostLoss != 0 && pressure > f.baro {
-		x += math.Log(math.Max(0.3, 1-s.boostLoss*math.Min(1.5, (pressure-f.baro)/50)))
+		x += math.Log(math.Max(0.3, 1+s.boostLoss*leakFlow(pressure, f.baro)/math.Max(metered, 0.3)))
 	}
 	return x
+}
+
+// assumedBoostKPa above the barometer is what a charged engine makes at full load, as far as
+// is known where nobody recorded it.
+const assumedBoostKPa = 60.0
+
+// assumedPressure in kPa where none was recorded.
+func (m *model) assumedPressure(f *feature) float64 {
+	if m.boosted && f.class == fullLoad {
+		return m.baro + assumedBoostKPa
+	}
+	return m.baro * 0.5
 }
 
 // trueAirAgainstSound is ln(air that the engine takes / what speed density computes
@@ -145,7 +161,7 @@ func (m *model) trueAirAgainstSound(s *fault, f *feature) float64 {
 
 // breathing is ln(volumetric efficiency / a sound engine's).
 func (m *model) breathing(s *fault, f *feature) float64 {
-	x := 0.0
+	x := s.lateClosing
 	pressure := or(f.pressure, m.baro)
 	if s.exhaust != 0 {
 		// What stays behind in the cylinder weighs more where less fresh charge comes in.
@@ -212,7 +228,7 @@ func (m *model) predict(s *fault, f *feature) float64 {
 		return m.predictDeficit(s, f)
 	case featTable, featDisplacement:
 		if f.kind == featTable {
-			return -s.displacement
+			return s.lateClosing - s.displacement
 		}
 		return s.displacement
 	case featRestGap:

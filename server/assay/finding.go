@@ -385,7 +385,7 @@ func (r *result) gates() {
 	cold := known(a.warmest) && a.warmest < warmTrimC
 	noData := len(r.fs) == 0 || !a.ran || !a.pressureSeen() && !a.hasMeter()
 	add(cold || noData, InconclusiveGateFailed)
-	add(!noData && !r.rangeEnough(), InconclusiveFlowRangeTooSmall)
+	add(!noData && (!r.rangeEnough() || !a.drivenEnough()), InconclusiveFlowRangeTooSmall)
 	blurred := a.comparable > 20 && float64(a.notSimultaneous) > 0.5*float64(a.comparable)
 	add(blurred, InconclusiveNotSimultaneous)
 	add(a.pullSpread() > maxPullSpread, InconclusiveNotRepeatable)
@@ -428,6 +428,34 @@ func (r *result) rangeEnough() bool {
 		return true
 	}
 	return hi >= fullRatio*lo && hi >= 3*r.m.idleFlow
+}
+
+// A steady cruise stands for itself from longCruiseUS, with longCruisePoints: a value a
+// second for a quarter of a minute.
+const (
+	longCruiseUS     = 15 * second
+	longCruisePoints = 12
+)
+
+// drivenEnough: a pull that counted, or a steady cruise. Town driving alone shows neither
+// what is complained of nor a level at which trims and flow have settled. Rows without a
+// clock have no stretches; there the range of flow must do.
+func (a *Assay) drivenEnough() bool {
+	if a.clock == ClockRowOrder {
+		return true
+	}
+	for i := range a.segments[:a.kept] {
+		switch s := &a.segments[i]; {
+		case !s.used:
+		case s.kind == ManoeuvreFullLoadPull:
+			return true
+		case s.kind == ManoeuvreSteadyCruise || s.kind == ManoeuvreHighLoad:
+			if s.lastT-s.startT >= longCruiseUS && s.samples >= longCruisePoints {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // withoutFullLoad: a complaint was not answered where most of what is complained of

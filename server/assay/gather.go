@@ -28,7 +28,13 @@ type cell struct {
 	meters          mean
 	trimsAtEnd      float64
 	// At full load only.
-	lambda, deficit, load, throttle mean
+	lambda, deficit, load mean
+}
+
+// plate is how wide the throttle opened while the pedal was down and had been for a moment.
+type plate struct {
+	points int64
+	widest float64
 }
 
 // rest gathers what stands still when the engine does.
@@ -91,6 +97,9 @@ func (a *Assay) gather(p *point) {
 	}
 	a.rest.standing = false
 	a.ran = true
+	if !p.demanded {
+		a.demandSince = p.t
+	}
 	if !p.full {
 		a.fullSince, a.pullStartRPM = p.t, p.speed.v
 	} else {
@@ -266,17 +275,41 @@ func (a *Assay) gatherFuel(c *cell, p *point) {
 		}
 		c.context(p, flow, 0.25)
 	}
-	if p.fuelAir.ok && p.fuelAir.v > 0.3 && p.flow.ok && p.calm && !a.cutsFuel(p) {
-		lambda := p.lambda
-		if !known(lambda) {
-			lambda = 1
-			if p.full || a.facts.Fuel == FuelDiesel {
-				return
-			}
-		}
-		c.rate.add(p.t, math.Log(p.fuelAir.v*lambda/p.flow.v), 1)
-		c.context(p, flow, 0.1)
+	a.gatherRate(c, p, flow)
+}
+
+func (a *Assay) gatherRate(c *cell, p *point, flow float64) {
+	if !p.fuelAir.ok || p.fuelAir.v <= 0.3 || !p.flow.ok || !p.calm || a.cutsFuel(p) || a.burnsGas() {
+		return
 	}
+	lambda := p.lambda
+	if !known(lambda) {
+		lambda = 1
+		if p.full || a.mayRunLean() {
+			return
+		}
+	}
+	c.rate.add(p.t, math.Log(p.fuelAir.v*lambda/p.flow.v), 1)
+	c.context(p, flow, 0.1)
+}
+
+// burnsGas: such a car may report the petrol that it would have burnt, or the gas by either's
+// density; nobody knows.
+func (a *Assay) burnsGas() bool { return a.facts.Fuel == FuelLpg || a.facts.Fuel == FuelCng }
+
+// mayRunLean: a diesel, or what may be one.
+func (a *Assay) mayRunLean() bool {
+	return a.facts.Fuel == FuelDiesel || a.facts.Fuel == FuelUnspecified && !a.burnsStoichiometric()
+}
+
+// burnsStoichiometric: a signal was recorded that only engines have which regulate to lambda 1.
+func (a *Assay) burnsStoichiometric() bool {
+	for _, s := range [...]signal{sigShortTrim1, sigLongTrim1, sigShortTrim2, sigLongTrim2} {
+		if a.tracks[s].seen() {
+			return true
+		}
+	}
+	return false
 }
 
 func averageKnown(a, b float64) float64 {
@@ -322,19 +355,25 @@ func (a *Assay) gatherFullLoad(c *cell, p *point) {
 		return
 	}
 	a.gatherFullLoadLambda(c, p)
-	if p.demanded && p.pressure.ok && known(p.baro) && p.pressure.sd < 3 {
+	settled := p.t-a.fullSince >= fillSettleUS
+	if p.demanded && settled && p.pressure.ok && known(p.baro) && p.pressure.sd < 3 {
 		c.deficit.add((p.baro-p.pressure.v)/p.baro, 1)
 	}
-	if p.demanded && known(p.throttle) && known(p.pedal) {
-		c.throttle.add(p.throttle, 1)
+	if p.demanded && known(p.throttle) && known(p.pedal) && p.t-a.fullSince >= fullLoadSettleUS {
+		a.plate.points++
+		a.plate.widest = math.Max(a.plate.widest, p.throttle)
 	}
-	if p.load.ok && p.load.sd < 3 && p.demanded {
+	if p.load.ok && p.load.sd < 3 && p.demanded && p.load.v > lowestFullLoadPercent {
 		c.load.add(p.load.v, 1)
 	}
 }
 
 func (a *Assay) gatherFullLoadLambda(c *cell, p *point) {
 	if !known(p.lambda) || p.t-a.fullSince < fullLoadSettleUS || p.closedLoop == yes {
+		return
+	}
+	if p.demanded && p.t-a.demandSince < fullLoadSettleUS {
+		// Near the barometer already, but another mixture is asked for since the pedal went down.
 		return
 	}
 	if known(p.lambdaCmd) {

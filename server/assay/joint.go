@@ -208,6 +208,9 @@ func (j *joint) imagineWorlds() {
 				}
 			}
 			for si := range h.states {
+				if h.states[si].lateClosing != 0 {
+					continue // The present's state brings it.
+				}
 				log := soundAll - sound[i] + math.Log(h.prior*(1-p.unrelated)) + h.extra + logStateWeight(h, si)
 				j.worlds = append(j.worlds, world{form: f, which: i, hi: hi, si: si, log: log})
 			}
@@ -244,9 +247,6 @@ func (j *joint) predictAll() {
 // alone is the logarithm of the likelihood of the drive's numbers by themselves.
 func (p *past) alone() float64 {
 	best, r, z := math.Inf(-1), make([]float64, len(p.fs)), make([]float64, len(p.fs))
-	for i := range p.fs {
-		r[i] = p.fs[i].y
-	}
 	for _, odd := range []bool{false, true} {
 		s, _ := p.m.covariance(p.fs, false)
 		w := math.Log(1 - oddPressurePrior)
@@ -255,9 +255,34 @@ func (p *past) alone() float64 {
 			w = math.Log(oddPressurePrior)
 		}
 		v := variant{logD: s.cholesky(), chol: s}
-		best = math.Max(best, w+v.logLikelihood(r, z))
+		for _, late := range p.valves() {
+			for i := range p.fs {
+				r[i] = p.fs[i].y - p.m.predict(&late.fault, &p.fs[i])
+			}
+			best = math.Max(best, w+late.log+v.logLikelihood(r, z))
+		}
 	}
 	return best
+}
+
+type valves struct {
+	fault
+	log float64
+}
+
+// valves are the sound engines that the earlier drive may be of.
+func (p *past) valves() []valves {
+	var out []valves
+	for hi := range p.hs {
+		h := &p.hs[hi]
+		if h.condition != ConditionNoFault {
+			continue
+		}
+		for si := range h.states {
+			out = append(out, valves{h.states[si], logStateWeight(h, si)})
+		}
+	}
+	return out
 }
 
 // build factors every covariance that some world and some hypothesis need.
@@ -507,9 +532,7 @@ func (j *joint) solve(v *jointVariant, ms []member) {
 		for si := range h.states {
 			clear(r)
 			from := v.past
-			// The facts are shared: where they are wrong, they are wrong on every drive.
-			if d := h.states[si].displacement; d != 0 {
-				common := fault{displacement: d}
+			if common, is := h.states[si].ofTheEngine(); is {
 				from = 0
 				for i := range v.past {
 					r[i] = -ms[i].m.predict(&common, ms[i].f)
@@ -546,7 +569,7 @@ func (j *joint) solvePasts(v *jointVariant, ms []member) {
 		for _, y := range z[:v.past] {
 			square += y * y
 		}
-		log := x.log - v.logPast - 0.5*(robustness+float64(v.past))*math.Log1p(square/robustness)
+		log := x.log - v.logPast + logTail(float64(v.past), square)
 		best = math.Max(best, log)
 		v.worlds, v.pasts, v.squares, logs = append(v.worlds, w), append(v.pasts, z), append(v.squares, square), append(logs, log)
 	}
@@ -574,6 +597,12 @@ func forwardFrom(l matrix, r []float64, from int) []float64 {
 	return z
 }
 
+// ofTheEngine is what of a state holds on every drive of one engine: the facts, which are wrong on
+// all where they are wrong, and its own valves.
+func (s *fault) ofTheEngine() (common fault, is bool) {
+	return fault{displacement: s.displacement, lateClosing: s.lateClosing}, s.displacement != 0 || s.lateClosing != 0
+}
+
 // meterVectors are L⁻¹ of what the own tolerance of the meter of one drive moves: its
 // gain and its shape.
 func (j *joint) meterVectors(v *jointVariant, ms []member, drive int) (gain, shape []float64) {
@@ -592,27 +621,23 @@ func (j *joint) meterVectors(v *jointVariant, ms []member, drive int) (gain, sha
 	return gain, shape
 }
 
-// logLikelihood of a state of the present together with a world: Student t over the
-// earlier drives, then over the present given them; before is the square of the former
-// where the state of the present does not touch them. Where the earlier ones surprise,
-// what they teach is worth less, as it is with one Student t over all.
+// logLikelihood of a state of the present together with a world, over all drives at once, so
+// that where the earlier ones surprise, what they teach is worth less. before is the square of
+// the earlier ones' residuals where the state of the present does not touch them.
 func (v *jointVariant) logLikelihood(present, past []float64, before float64, shared bool) float64 {
-	now := 0.0
+	q := before
 	if shared {
-		before = 0
+		q = 0
 		for i := range v.past {
-			before += sq(present[i] + past[i])
+			q += sq(present[i] + past[i])
 		}
 	}
 	past = past[:len(present)]
 	for i := v.past; i < len(present); i++ {
 		x := present[i] + past[i]
-		now += x * x
+		q += x * x
 	}
-	nb, nn := float64(v.past), float64(len(present)-v.past)
-	wild := math.Max(1, (robustness+before)/(robustness+nb))
-	return -v.logPast - 0.5*(robustness+nb)*math.Log1p(before/robustness) -
-		v.logPresent - 0.5*nn*math.Log(wild) - 0.5*(robustness+nn)*math.Log1p(now/(wild*robustness))
+	return logTail(float64(len(present)), q) - v.logPast - v.logPresent
 }
 
 // weigh sums up every combination.
@@ -636,7 +661,8 @@ func (j *joint) weigh() {
 		for wi, w := range v.worlds {
 			for hi := range v.states {
 				for si, z := range v.states[hi] {
-					l := v.logLikelihood(z, v.pasts[wi], v.squares[wi], p.hs[hi].states[si].displacement != 0) + j.prior(&j.worlds[w], hi, si, base[hi][si]) + v.logW + j.worlds[w].log
+					_, shared := p.hs[hi].states[si].ofTheEngine()
+					l := v.logLikelihood(z, v.pasts[wi], v.squares[wi], shared) + j.prior(&j.worlds[w], hi, si, base[hi][si]) + v.logW + j.worlds[w].log
 					if l < best+prunedBelow {
 						continue
 					}

@@ -201,6 +201,12 @@ func (a *Assay) forgetBeforePull(p *point) {
 	if before(sigLambdaCommand) {
 		p.lambdaCmd = math.NaN()
 	}
+	for _, s := range [...]signal{sigLambda1, sigLambda2} {
+		// The exhaust of the new mixture needs its time to the sensor.
+		if r := a.tracks[s].hold(p.t, signals[s].holdUS); r.ok && p.t-r.ageUS < a.fullSince+fillSettleUS {
+			p.lambda = math.NaN()
+		}
+	}
 	if before(sigShortTrim1) || before(sigLongTrim1) {
 		p.trim[0] = math.NaN()
 	}

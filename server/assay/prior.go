@@ -88,7 +88,7 @@ func nominalEngine(f *Facts) engine {
 // veScale is the relative uncertainty of volumetric efficiency for what is known
 // of the engine: late-closing valves, which nobody mentioned, cost a fifth.
 func veScale(f *Facts) float64 {
-	if f.Cycle == CycleUnspecified && f.Fuel != FuelDiesel {
+	if f.Cycle == CycleUnspecified && f.Fuel != FuelDiesel && f.boosted() {
 		return math.Hypot(veScaleSD, 0.045)
 	}
 	return veScaleSD
@@ -119,8 +119,8 @@ const (
 	veOverlapLength = 0.22
 	// boostSD of volumetric efficiency at 50 kPa of boost and above: scavenging.
 	boostSD     = 0.05
-	manifoldSD  = 1.2 // kPa
-	barometerSD = 0.8 // kPa
+	manifoldSD  = 1.0 // kPa
+	barometerSD = 0.7 // kPa
 	chargeSD    = 3.0 // K
 	heatingSD   = 0.5 // share of the charge heating
 	coolerSD    = 0.5 // share of what compressor and cooler add
