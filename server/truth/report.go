@@ -202,6 +202,22 @@ func (r *Report) targets() []Target {
 	return list
 }
 
+// AddRobustness adds what less of a recording does, and its targets.
+func (r *Report) AddRobustness(list []Changed) {
+	r.Robust = RobustnessOf(list)
+	for _, x := range []struct {
+		name string
+		rate Rate
+	}{
+		{"one signal left out: firm and right becomes firm and wrong", r.Robust.Removals},
+		{"half of the samples left out: firm and right becomes firm and wrong", r.Robust.Halvings},
+	} {
+		r.Targets = append(r.Targets, Target{
+			Name: x.name, Wanted: "≤ 1 %", Assay: withInterval(x.rate), Load: nothing, Trim: nothing, Met: x.rate.Share() <= 0.01, Better: true,
+		})
+	}
+}
+
 // severityTable answers how single faults were answered, by severity, and by condition too.
 func severityTable(all []*Outcome, byCondition bool) []Missed {
 	rows := map[[2]string]*Missed{}

@@ -174,7 +174,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 		if err != nil {
 			return err
 		}
-		report.Robust = truth.RobustnessOf(changed)
+		report.AddRobustness(changed)
 	}
 	if err := f.writeLines(outcomes); err != nil {
 		return err
