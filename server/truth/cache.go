@@ -192,5 +192,8 @@ func unpack(data []byte) ([]link.Sample, bool) {
 		d := s.Define()
 		samples = append(samples, link.Sample{TimeUS: at, Signal: s, Value: s.Quantise(d.Min + float64(last[s])*d.Step)})
 	}
-	return samples, len(data) == 0
+	if len(data) > 0 {
+		return nil, false
+	}
+	return samples, true
 }

@@ -97,6 +97,7 @@ func TestDamagedFileIsTakenForADrive(t *testing.T) {
 func FuzzUnpackKeptSamples(f *testing.F) {
 	f.Add([]byte{1, 3, 2, 4})
 	f.Add([]byte{2, 0, 2, 4, 1, 0, 0})
+	f.Add([]byte{1, 3, 2, 4, 0}) // More follows than was counted.
 	f.Fuzz(func(t *testing.T, data []byte) {
 		samples, ok := unpack(data)
 		if !ok && samples != nil {
