@@ -5,6 +5,7 @@ package rpc
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -200,7 +201,8 @@ func (s *Server) register(reflect bool) {
 // Serve takes connections from the listener, which it closes in the end, until
 // the server is drained; then it returns nil.
 func (s *Server) Serve(listener net.Listener) error {
-	if err := s.grpc.Serve(listener); err != nil {
+	// A server that was drained before it came to serve has nothing to complain of.
+	if err := s.grpc.Serve(listener); err != nil && !errors.Is(err, grpc.ErrServerStopped) {
 		return fmt.Errorf("serving on %s: %w", listener.Addr(), err)
 	}
 	return nil
