@@ -118,9 +118,6 @@ const (
 	soundDeficit = 0.025
 	// warmTrimC is the coolant temperature from which trims are believed.
 	warmTrimC = 65.0
-	// warmEngineC is the coolant temperature that an engine must have reached before anything
-	// firm is said of its drive [DOMAIN 5.1].
-	warmEngineC = 75.0
 	// overrunRPM and overrunPressureKPa: above and below, fuel is cut.
 	overrunRPM         = 1300.0
 	overrunPressureKPa = 27.0

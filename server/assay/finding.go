@@ -382,7 +382,7 @@ func (r *result) gates() {
 			r.gateFails = append(r.gateFails, reason)
 		}
 	}
-	cold := known(a.warmest) && a.warmest < warmEngineC
+	cold := known(a.warmest) && a.warmest < warmTrimC
 	noData := len(r.fs) == 0 || !a.ran || !a.pressureSeen() && !a.hasMeter()
 	add(cold || noData, InconclusiveGateFailed)
 	add(!noData && (!r.rangeEnough() || !a.drivenEnough()), InconclusiveFlowRangeTooSmall)
@@ -434,7 +434,7 @@ func (r *result) rangeEnough() bool {
 // second for a quarter of a minute.
 const (
 	longCruiseUS     = 15 * second
-	longCruisePoints = 15
+	longCruisePoints = 12
 )
 
 // drivenEnough: a pull that counted, or a steady cruise. Town driving alone shows neither

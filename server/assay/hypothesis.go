@@ -434,9 +434,6 @@ func (a *Assay) meterSigns() sign {
 	switch {
 	case w.frozenUS > 8*second:
 		return sign{CauseReplacedByModel, strongSign}
-	case a.pressureSeen() && a.loadByValves():
-		// A lifted pedal takes the flow away while plate and pressure stay where they are.
-		return sign{CauseStuck, noSign}
 	case w.dropouts >= 3 && drops > 0.002 || w.episodes >= 3:
 		return sign{CauseIntermittent, plainSign}
 	case a.meterLiving >= 50 && a.deadShareSeen() > 0.02 && a.meterDeadRunning >= 5 && a.tracks[w.sig].spacing < 0.8:
@@ -462,10 +459,6 @@ func (a *Assay) goneSign() (sign, bool) {
 		}
 		return sign{CauseOpenOrShortCircuit, plainSign}, true
 	case mv.n >= 40 && mv.sdX() > 0.18 && mv.sdY() < 0.25*mv.sdX() && mv.slope() < 0.2:
-		if !a.drivenEnough() {
-			// At idle a control unit may hold the flow by recirculation, whatever the speed.
-			return sign{CauseStuck, weakSign}, true
-		}
 		return sign{CauseStuck, plainSign}, true
 	case w.silent >= 3 && a.meterLiving >= 20:
 		return sign{CauseIntermittent, plainSign}, true

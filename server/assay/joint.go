@@ -162,7 +162,7 @@ const oddEngineShare = 2.0 / 3
 const prunedBelow = -16.0
 
 func (a *Assay) inferJoint(m *model, fs []feature, pasts []past) *joint {
-	j := &joint{a: a, m: m, fs: fs, pasts: pasts, p: &posterior{hs: a.visibleHypotheses(m, fs)}}
+	j := &joint{a: a, m: m, fs: fs, pasts: pasts, p: &posterior{hs: a.hypotheses(m)}}
 	j.imagineWorlds()
 	j.predictAll()
 	j.build()
