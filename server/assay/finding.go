@@ -385,7 +385,7 @@ func (r *result) gates() {
 	cold := known(a.warmest) && a.warmest < warmTrimC
 	noData := len(r.fs) == 0 || !a.ran || !a.pressureSeen() && !a.hasMeter()
 	add(cold || noData, InconclusiveGateFailed)
-	add(!noData && (!r.rangeEnough() || !a.drivenEnough()), InconclusiveFlowRangeTooSmall)
+	add(!noData && (!r.rangeEnough() || !a.drivenEnough() && !r.besideReference()), InconclusiveFlowRangeTooSmall)
 	blurred := a.comparable > 20 && float64(a.notSimultaneous) > 0.5*float64(a.comparable)
 	add(blurred, InconclusiveNotSimultaneous)
 	add(a.pullSpread() > maxPullSpread, InconclusiveNotRepeatable)
@@ -453,6 +453,17 @@ func (a *Assay) drivenEnough() bool {
 			if s.lastT-s.startT >= longCruiseUS && s.samples >= longCruisePoints {
 				return true
 			}
+		}
+	}
+	return false
+}
+
+// besideReference: an earlier drive that is believed showed what a sound sensor reads at the same speeds and pressures,
+// wherever they were driven.
+func (r *result) besideReference() bool {
+	for _, b := range r.p.believed {
+		if b >= believedFrom {
+			return true
 		}
 	}
 	return false
