@@ -60,19 +60,19 @@ func (a Address) Mirror() Address {
 }
 
 // Match says whether a frame came from the peer.
-func (a *Address) Match(f *Frame) bool {
+func (a Address) Match(f *Frame) bool {
 	return f.ID == a.Receive && f.Extended == a.Extended && (!a.WithByte || f.Length > 0 && f.Data[0] == a.ReceiveByte)
 }
 
 // head is how many data bytes the address takes.
-func (a *Address) head() int {
+func (a Address) head() int {
 	if a.WithByte {
 		return 1
 	}
 	return 0
 }
 
-func (a *Address) check() error {
+func (a Address) check() error {
 	highest := uint32(MaxStandardID)
 	if a.Extended {
 		highest = MaxExtendedID

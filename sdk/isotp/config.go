@@ -110,7 +110,7 @@ const (
 )
 
 // completed checks a configuration and puts in what zero stands for.
-func (c Config) completed() (Config, error) {
+func completed(c Config) (Config, error) {
 	if err := c.check(); err != nil {
 		return c, fmt.Errorf("configuration of the transport: %w", err)
 	}

@@ -14,7 +14,7 @@ type Endpoint struct {
 
 // NewEndpoint makes an endpoint, or says what is wrong with the configuration.
 func NewEndpoint(c Config) (*Endpoint, error) {
-	c, err := c.completed()
+	c, err := completed(c)
 	if err != nil {
 		return nil, err
 	}

@@ -40,12 +40,12 @@ type pdu struct {
 // read takes a frame apart that matches the address.
 func (c *Config) read(f *Frame) (pdu, error) {
 	if f.FD && !c.FD {
-		return pdu{}, fmt.Errorf("%w: %v is a CAN FD frame where classic ones are spoken", ErrMalformed, f)
+		return pdu{}, fmt.Errorf("%w: %v is a CAN FD frame where classic ones are spoken", ErrMalformed, f.String())
 	}
 	all := f.Payload()
 	b := all[min(c.head(), len(all)):]
 	if len(b) == 0 {
-		return pdu{}, fmt.Errorf("%w: %v is empty", ErrMalformed, f)
+		return pdu{}, fmt.Errorf("%w: %v is empty", ErrMalformed, f.String())
 	}
 	p := pdu{kind: b[0] >> 4, low: b[0] & 0x0F}
 	ok := false
@@ -62,7 +62,7 @@ func (c *Config) read(f *Frame) (pdu, error) {
 		}
 	}
 	if !ok {
-		return pdu{}, fmt.Errorf("%w: %v has no sound control bytes or is too short", ErrMalformed, f)
+		return pdu{}, fmt.Errorf("%w: %v has no sound control bytes or is too short", ErrMalformed, f.String())
 	}
 	p.used = len(all) - len(p.data)
 	return p, nil
@@ -98,14 +98,14 @@ func (c *Config) checkPadding(f *Frame, used int) error {
 		return nil
 	}
 	if want := max(MaxClassic, int(FDLength(used))); int(f.Length) != want {
-		return fmt.Errorf("%w: %v has %d bytes, not %d", ErrPadding, f, f.Length, want)
+		return fmt.Errorf("%w: %v has %d bytes, not %d", ErrPadding, f.String(), f.Length, want)
 	}
 	if c.Check < PaddedContent {
 		return nil
 	}
 	for _, b := range f.Payload()[used:] {
 		if b != c.Fill {
-			return fmt.Errorf("%w: %v is filled with %02X, not %02X", ErrPadding, f, b, c.Fill)
+			return fmt.Errorf("%w: %v is filled with %02X, not %02X", ErrPadding, f.String(), b, c.Fill)
 		}
 	}
 	return nil

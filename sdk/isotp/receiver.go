@@ -35,7 +35,7 @@ type Receiver struct {
 
 // NewReceiver makes a receiver, or says what is wrong with the configuration.
 func NewReceiver(c Config) (*Receiver, error) {
-	c, err := c.completed()
+	c, err := completed(c)
 	if err != nil {
 		return nil, err
 	}
@@ -78,7 +78,7 @@ func (r *Receiver) single(now time.Duration, f *Frame, p *pdu) (bool, error) {
 
 func (r *Receiver) first(now time.Duration, f *Frame, p *pdu) error {
 	if r.config.SingleFrames {
-		return fmt.Errorf("%w: %v begins a message of several frames on an address for many", ErrMalformed, f)
+		return fmt.Errorf("%w: %v begins a message of several frames on an address for many", ErrMalformed, f.String())
 	}
 	err := r.replace(now)
 	r.control, r.status, r.at = controlDue, continueToSend, now
@@ -115,9 +115,9 @@ func (r *Receiver) consecutive(now time.Duration, f *Frame, p *pdu) (bool, error
 	last := left <= r.frameLength-p.used
 	switch {
 	case !r.busy || r.control != noControl:
-		return false, fmt.Errorf("%w: %v is a consecutive frame that nobody awaits", ErrMalformed, f)
+		return false, fmt.Errorf("%w: %v is a consecutive frame that nobody awaits", ErrMalformed, f.String())
 	case int(f.Length) > r.frameLength, !last && int(f.Length) < r.frameLength, last && len(p.data) < left:
-		return false, fmt.Errorf("%w: %v has %d bytes where the first frame had %d and %d bytes of the message are left", ErrMalformed, f, f.Length, r.frameLength, left)
+		return false, fmt.Errorf("%w: %v has %d bytes where the first frame had %d and %d bytes of the message are left", ErrMalformed, f.String(), f.Length, r.frameLength, left)
 	case p.low != r.next:
 		return false, r.end(fmt.Errorf("%w: number %X, not %X, after %d of %d bytes", ErrWrongSequence, p.low, r.next, len(r.message), r.total))
 	}

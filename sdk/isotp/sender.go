@@ -50,7 +50,7 @@ type Sender struct {
 
 // NewSender makes a sender, or says what is wrong with the configuration.
 func NewSender(c Config) (*Sender, error) {
-	c, err := c.completed()
+	c, err := completed(c)
 	if err != nil {
 		return nil, err
 	}
@@ -183,7 +183,7 @@ func (s *Sender) control(now time.Duration, f *Frame, p *pdu) error {
 		s.Sent(now) // the answer shows that the bus took it
 	}
 	if s.state != Sending || s.doing != waited {
-		return fmt.Errorf("%w: %v is a flow control that nobody awaits", ErrMalformed, f)
+		return fmt.Errorf("%w: %v is a flow control that nobody awaits", ErrMalformed, f.String())
 	}
 	if err := s.config.checkPadding(f, p.used); err != nil {
 		return s.fail(err)
