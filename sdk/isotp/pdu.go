@@ -51,9 +51,10 @@ func (c *Config) read(f *Frame) (pdu, error) {
 	ok := false
 	switch p.kind {
 	case singleFrame:
-		ok = p.readSingle(b, len(all))
+		p.length, p.data, ok = readSingle(b, len(all))
 	case firstFrame:
-		ok = p.readFirst(b, len(all)) && int64(p.length) > int64(c.single(len(all)))
+		p.length, p.data, ok = readFirst(b, len(all))
+		ok = ok && int64(p.length) > int64(c.single(len(all)))
 	case consecutiveFrame:
 		p.data, ok = b[1:], len(b) > 1
 	case flowControl:
@@ -68,28 +69,28 @@ func (c *Config) read(f *Frame) (pdu, error) {
 	return p, nil
 }
 
-func (p *pdu) readSingle(b []byte, frameLength int) bool {
-	p.length, p.data = uint32(p.low), b[1:]
+// readSingle gives the length of the message and the data behind the control bytes.
+func readSingle(b []byte, frameLength int) (length uint32, data []byte, ok bool) {
+	length, data = uint32(b[0]&0x0F), b[1:]
 	if frameLength > MaxClassic {
-		if p.low != 0 {
-			return false
+		if length != 0 {
+			return 0, nil, false
 		}
-		p.length, p.data = uint32(b[1]), b[2:]
+		length, data = uint32(b[1]), b[2:]
 	}
-	return p.length > 0 && int(p.length) <= len(p.data)
+	return length, data, length > 0 && int(length) <= len(data)
 }
 
-// readFirst leaves it to the caller whether the message should have been a single frame.
-func (p *pdu) readFirst(b []byte, frameLength int) bool {
+// readFirst does the same, and leaves it to the caller whether the message should have been a single frame.
+func readFirst(b []byte, frameLength int) (length uint32, data []byte, ok bool) {
 	if frameLength < MaxClassic {
-		return false
+		return 0, nil, false
 	}
-	p.length, p.data = uint32(p.low)<<8|uint32(b[1]), b[2:]
-	if p.length > 0 {
-		return true
+	if length = uint32(b[0]&0x0F)<<8 | uint32(b[1]); length > 0 {
+		return length, b[2:], true
 	}
-	p.length, p.data = binary.BigEndian.Uint32(b[2:]), b[6:]
-	return p.length > MaxPlain
+	length = binary.BigEndian.Uint32(b[2:])
+	return length, b[6:], length > MaxPlain
 }
 
 // checkPadding looks at a frame of which so many bytes are used.
