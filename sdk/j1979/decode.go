@@ -25,6 +25,11 @@ func (c *Coding) Decode(dst []Value, asked, answer []byte) ([]Value, error) {
 	if err != nil {
 		return dst, err
 	}
+	return c.collect(dst, &w)
+}
+
+// collect appends the signals of all parameters to come.
+func (c *Coding) collect(dst []Value, w *walk) ([]Value, error) {
 	out := dst
 	for !w.done() {
 		at := w.at
@@ -85,6 +90,8 @@ type walk struct {
 	answer []byte
 	at     int
 	page   bool // each parameter is preceded by F4
+	framed bool // each parameter is followed by the number of the freeze frame
+	frame  byte
 	more   bool // parameters 06 to 09 have two bytes
 	asked  []byte
 	seen   Support
@@ -96,11 +103,15 @@ func (c *Coding) walk(asked, answer []byte) (walk, error) {
 	if w.page {
 		w.what, service = "the answer of service 22", dataByID
 	}
-	rest, err := head(w.what, answer, service)
+	return w, w.begin(service)
+}
+
+func (w *walk) begin(service byte) error {
+	rest, err := head(w.what, w.answer, service)
 	if err == nil && len(rest) == 0 {
 		err = wrong(w.what, 1, "a parameter", "nothing")
 	}
-	return w, err
+	return err
 }
 
 func (w *walk) done() bool { return w.at >= len(w.answer) }
@@ -154,5 +165,19 @@ func (w *walk) parameter() (pid byte, err error) {
 	}
 	w.seen.Add(pid)
 	w.at = at + 1
-	return pid, nil
+	return pid, w.number()
+}
+
+// number takes the number of the freeze frame, where there is one.
+func (w *walk) number() error {
+	switch {
+	case !w.framed:
+		return nil
+	case w.done():
+		return wrong(w.what, w.at, "the number of the freeze frame", "nothing")
+	case w.answer[w.at] != w.frame:
+		return wrong(w.what, w.at, fmt.Sprintf("freeze frame %02X", w.frame), "%02X", w.answer[w.at])
+	}
+	w.at++
+	return nil
 }

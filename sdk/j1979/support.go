@@ -88,11 +88,16 @@ func (s *Support) Bitmap(base byte) (bitmap [4]byte) {
 // ReadSupport takes the bitmaps of an answer to parameters 00, 20 … E0 over into the set, any number of them in any
 // order. asked are those that were asked for; nil allows all. After an error the set is as before.
 func (c *Coding) ReadSupport(s *Support, asked, answer []byte) error {
-	next := *s
 	w, err := c.walk(asked, answer)
 	if err != nil {
 		return err
 	}
+	return w.bitmaps(s)
+}
+
+// bitmaps takes over all that come.
+func (w *walk) bitmaps(s *Support) error {
+	next := *s
 	for !w.done() {
 		at := w.at
 		pid, data, err := w.next()
