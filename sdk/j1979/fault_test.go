@@ -84,11 +84,11 @@ func TestTroubleCodesAreRead(t *testing.T) {
 		{Classic, Confirmed, "43 0000 0000 0000", ""},
 		{UDS, Confirmed, "59 02 FF 010100 2F 017100 08", "P0101 P0171"},
 		{UDS, Confirmed, "59 0A FF", ""},
-		{UDS, Confirmed, "59 42 33 FF FF 04 20 01011C 08", "P0101-1C"},
-		{UDS, Pending, "59 42 33 FF FF 00 22 017100 04", "P0171"},
+		{UDS, Confirmed, "59 42 33 FFFF 04 20 01011C 08", "P0101-1C"},
+		{UDS, Pending, "59 42 33 FFFF 00 22 017100 04", "P0171"},
 		{UDS, Permanent, "59 55 33 FF 04 017100 08", "P0171"},
 		{UDS, Confirmed, "59 56 33 FF 04 01 017100 08", "P0171"},
-		{UDS, Confirmed, "59 42 33 FF FF 02 20 840003 08", "840003"},
+		{UDS, Confirmed, "59 42 33 FFFF 02 20 840003 08", "840003"},
 	} {
 		faults, err := tc.dialect.ReadFaults(nil, tc.kind, payload(t, tc.answer))
 		var got []string
@@ -99,7 +99,7 @@ func TestTroubleCodesAreRead(t *testing.T) {
 			t.Errorf("%s: got %s, %v, want %s", tc.answer, got, err, tc.want)
 		}
 	}
-	faults, _ := UDS.ReadFaults(nil, Confirmed, payload(t, "59 42 33 FF FF 04 22 010100 AD"))
+	faults, _ := UDS.ReadFaults(nil, Confirmed, payload(t, "59 42 33 FFFF 04 22 010100 AD"))
 	if f := faults[0]; f.Severity != 0x22 || !f.Status.Confirmed() || !f.Status.Pending() || !f.Status.Failing() || !f.Status.Lamp() || f.Status.Untested() {
 		t.Errorf("got %+v", f)
 	}
@@ -124,9 +124,9 @@ func TestWrongListsOfCodesAreRefused(t *testing.T) {
 		{UDS, "59 01 FF", 1},
 		{UDS, "59 02", 2},
 		{UDS, "59 02 FF 0101", 5},
-		{UDS, "59 42 33 FF FF", 5},
-		{UDS, "59 42 00 FF FF 04", 2},
-		{UDS, "59 42 33 FF FF 04 20 010100", 10},
+		{UDS, "59 42 33 FFFF", 5},
+		{UDS, "59 42 00 FFFF 04", 2},
+		{UDS, "59 42 33 FFFF 04 20 010100", 10},
 		{UDS, "43 00", 0},
 	} {
 		got, err := tc.dialect.ReadFaults(nil, Confirmed, payload(t, tc.answer))
@@ -177,7 +177,7 @@ func TestCodesAreReadAsTheyWereWritten(t *testing.T) {
 
 func TestReadingCodesAllocatesNothing(t *testing.T) {
 	dst := make([]Fault, 0, 8)
-	classic, uds := payload(t, "43 02 0101 0171"), payload(t, "59 42 33 FF FF 04 20 01011C 08")
+	classic, uds := payload(t, "43 02 0101 0171"), payload(t, "59 42 33 FFFF 04 20 01011C 08")
 	if n := testing.AllocsPerRun(100, func() {
 		_, _ = Classic.ReadFaults(dst, Confirmed, classic)
 		_, _ = UDS.ReadFaults(dst, Confirmed, uds)

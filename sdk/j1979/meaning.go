@@ -3,7 +3,10 @@
 
 package j1979
 
-import "fmt"
+import (
+	"fmt"
+	"maps"
+)
 
 // circuitFaults are the endings of five codes in a row for one sensor, as SAE J2012 orders them.
 var circuitFaults = [5]string{
@@ -81,10 +84,7 @@ var single = map[DTC]string{
 var meanings = spellOut()
 
 func spellOut() map[DTC]string {
-	out := make(map[DTC]string, 128)
-	for code, text := range single {
-		out[code] = text
-	}
+	out := maps.Clone(single)
 	for first, sensor := range circuits {
 		for i, fault := range circuitFaults {
 			out[first+DTC(i)] = sensor + ": " + fault

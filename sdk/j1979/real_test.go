@@ -91,8 +91,7 @@ func TestMalformedAnswerOfARealCarIsRefused(t *testing.T) {
 			continue
 		}
 		values, err := new(Coding).Decode(nil, []byte{asked}, message)
-		var e *DecodeError
-		if errors.As(err, &e) {
+		if e, ok := errors.AsType[*DecodeError](err); ok {
 			got = append(got, "refused at byte 1: "+e.Got)
 			continue
 		}
