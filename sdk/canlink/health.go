@@ -63,7 +63,7 @@ func (h *health) trouble(now time.Time, e *BusError) bool {
 	if e.Off {
 		h.offs++
 	}
-	if now.After(h.until) { // errors of one disturbance count once
+	if !now.Before(h.until) { // errors of one disturbance count once
 		h.pause = min(max(2*h.pause, firstBackOff), longestBackOff)
 		h.until = now.Add(h.pause)
 	}

@@ -6,7 +6,6 @@ package canlink
 import (
 	"context"
 	"encoding/hex"
-	"io"
 	"log/slog"
 	"net"
 	"strings"
@@ -40,12 +39,11 @@ type wire struct {
 	closed   chan struct{}
 	once     sync.Once
 
-	mu     sync.Mutex
-	nodes  []*node
-	sent   []string // what the tester sent
-	fail   error    // of Send
-	stuck  bool     // Send blocks
-	opened int
+	mu    sync.Mutex
+	nodes []*node
+	sent  []string // what the tester sent
+	fail  error    // of Send
+	stuck bool     // Send blocks
 }
 
 type delivery struct {
@@ -224,7 +222,7 @@ var usual = map[string]string{
 	"010C10040B110F": "410C1F40101AF804D90B6211D00F46",
 }
 
-var quiet = slog.New(slog.NewTextHandler(io.Discard, nil))
+var quiet = slog.New(slog.DiscardHandler)
 
 // link makes a link over the bus that is closed at the end.
 func (w *wire) link(o Options) *Link {
