@@ -92,7 +92,7 @@ func (l *Link) Close() error {
 // Request.Target is the identifier by which a control unit is asked, or that by which it answers, with Wide set where it
 // has 29 bits; 0 asks all.
 //
-// It returns once Expected answers are whole; else once all control units that are known to answer have; else when P2 is
+// It returns once Expected answers are whole, whatever others are under way; else once all control units that are known to answer have; else when P2 is
 // over and no answer is under way. Without an answer within Timeout (zero: 1 s) the error is adapter.ErrSilent, or a
 // *BusError, which is a kind of it. Where an answer breaks the transport's rules, the answers that came whole are returned
 // beside adapter.ErrGarbled. A request that does more than read is adapter.ErrNotReadOnly, and nothing was sent.
