@@ -24,6 +24,7 @@ type health struct {
 	ended  error     // why the bus is gone
 	last   *BusError // the last error since an answer came; nil for none
 	offs   int       // bus-offs since an answer came
+	offAt  time.Time // the last of them
 	pause  time.Duration
 	until  time.Time // nothing is sent before
 	errors uint64    // on the bus, ever
@@ -53,21 +54,23 @@ func (h *health) fatal() error {
 	return nil
 }
 
-// trouble takes note of an error on the bus, and says whether it is the first since an answer came.
-func (h *health) trouble(now time.Time, e *BusError) bool {
+// trouble takes note of an error on the bus, and says whether it is the first since an answer came, and whether it is a new
+// bus-off.
+func (h *health) trouble(now time.Time, e *BusError) (first, off bool) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.errors++
-	first := h.last == nil
+	first = h.last == nil
 	h.last = e
-	if e.Off {
+	if off = e.Off && now.Sub(h.offAt) >= firstBackOff; off { // Send and Receive may both tell of one
 		h.offs++
+		h.offAt = now
 	}
 	if !now.Before(h.until) { // errors of one disturbance count once
 		h.pause = min(max(2*h.pause, firstBackOff), longestBackOff)
 		h.until = now.Add(h.pause)
 	}
-	return first || e.Off
+	return first, off
 }
 
 // hopeless says why no answer can come to a request before which there were so many errors; nil if one can.
@@ -87,7 +90,7 @@ func (h *health) hopeless(before uint64) error {
 func (h *health) sound() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	h.last, h.offs, h.pause, h.until = nil, 0, 0, time.Time{}
+	h.last, h.offs, h.pause, h.until, h.offAt = nil, 0, 0, time.Time{}, time.Time{}
 }
 
 // backOff says how long nothing may be sent, and why.

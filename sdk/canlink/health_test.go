@@ -24,7 +24,10 @@ func TestBusOffBacksOffAndThenStops(t *testing.T) {
 		w.join(Bits11, 0, table(10*ms, usual))
 		l := w.link(Options{Addressing: Bits11})
 		off := func(after time.Duration) time.Duration {
-			time.AfterFunc(after, func() { w.happen(&BusError{Off: true}) })
+			time.AfterFunc(after, func() { // told twice, as by Send and Receive
+				w.happen(&BusError{Off: true})
+				w.happen(&BusError{Off: true})
+			})
 			begun := time.Now()
 			_, err := ask(t, l, "010C")
 			e, ok := errors.AsType[*BusError](err)
@@ -54,7 +57,7 @@ func TestBusOffBacksOffAndThenStops(t *testing.T) {
 		if n := len(w.log()); n != sent {
 			t.Errorf("%d frames were sent after two bus-offs", n-sent)
 		}
-		if s := l.Statistics(); s.BusOffs != 3 || s.BusErrors != 3 {
+		if s := l.Statistics(); s.BusOffs != 3 || s.BusErrors != 6 {
 			t.Errorf("%+v", s)
 		}
 	})
@@ -242,6 +245,21 @@ func TestProbeStopsAtTheFirstErrorOnTheBus(t *testing.T) {
 			t.Errorf("%v, sent %v", err, w.log())
 		}
 	})
+}
+
+func TestOneErrorFrameDoesNotEndAProbe(t *testing.T) {
+	for _, at := range []time.Duration{20 * ms, usualListening + 70*ms} { // while it hears others; after the first answer
+		synctest.Test(t, func(t *testing.T) {
+			w := newWire(t)
+			w.join(Bits11, 0, table(10*ms, usual))
+			time.AfterFunc(10*ms, func() { w.say(isotp.Frame{ID: 0x123, Length: 8}) })
+			time.AfterFunc(at, func() { w.happen(&BusError{}) })
+			l := w.link(Options{})
+			if found, err := l.Probe(t.Context()); err != nil || !found.Speaks(j1979.Classic) {
+				t.Errorf("an error after %v: %+v, %v", at, found, err)
+			}
+		})
+	}
 }
 
 func TestProbeAsksAgainWhereTheAnswerIsGarbled(t *testing.T) {

@@ -258,10 +258,11 @@ func (l *Link) broken(err error) bool {
 // trouble takes note of an error on the bus.
 func (l *Link) trouble(e *BusError) {
 	l.counters.busErrors.Add(1)
-	if e.Off {
+	first, off := l.health.trouble(time.Now(), e)
+	if off {
 		l.counters.busOffs.Add(1)
 	}
-	if first := l.health.trouble(time.Now(), e); first {
+	if first || off {
 		l.options.Log.Warn("the bus makes errors", slog.Any("error", e), slog.Int("bit_rate", l.options.BitRate))
 	}
 }

@@ -92,7 +92,8 @@ func (l *Link) probe(ctx context.Context) (Found, error) {
 	return f, fmt.Errorf("%w to 01 00 or 22 F4 00; check that the ignition is on", adapter.ErrSilent)
 }
 
-// overhear listens without sending.
+// overhear listens without sending. An error before any frame was heard ends it: at a wrong bit rate that is all there is to
+// hear. Where frames are heard, a single error means little.
 func (l *Link) overhear(ctx context.Context, f *Found) error {
 	if _, err := l.health.backOff(time.Now()); err != nil {
 		return fmt.Errorf("listening on the CAN bus: %w", err)
@@ -112,11 +113,11 @@ func (l *Link) overhear(ctx context.Context, f *Found) error {
 		if err := l.health.fatal(); err != nil {
 			return err
 		}
-		if n, last := l.health.count(); n != before && last != nil {
+		f.Frames11, f.Frames29 = l.seen[0].Load()-short, l.seen[1].Load()-long
+		if n, last := l.health.count(); n != before && last != nil && (f.Frames11+f.Frames29 == 0 || last.Off) {
 			return fmt.Errorf("listening on the CAN bus: %w", last)
 		}
 	}
-	f.Frames11, f.Frames29 = l.seen[0].Load()-short, l.seen[1].Load()-long
 	return nil
 }
 
@@ -135,6 +136,9 @@ func (l *Link) candidates(f *Found) []Addressing {
 func (l *Link) roll(ctx context.Context, f *Found) error {
 	for _, request := range forAll {
 		answers, err := l.call(ctx, []byte(request))
+		if errors.Is(err, adapter.ErrSilent) && len(f.Responders) > 0 {
+			continue // where one answers, an error on the bus says nothing of bit rate and addressing
+		}
 		if err != nil {
 			return err
 		}
