@@ -58,6 +58,8 @@ const (
 	// monitorStatus has in its first byte the count of codes and above it the lamp, SAE J1979.
 	monitorStatus = 0x01
 	countMask     = 0x7F
+	// monitorsThisDrive has the monitors of this drive, SAE J1979.
+	monitorsThisDrive = 0x41
 )
 
 // statusBytes follow the fields: that of boost pressure control.
