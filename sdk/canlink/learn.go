@@ -41,7 +41,7 @@ func (k *learned) whom(request []byte, now time.Time) *audience {
 	if a == nil {
 		a = k.everyone
 	}
-	if a == nil || now.Sub(a.since) > memory {
+	if a == nil || len(a.units) == 0 || now.Sub(a.since) > memory {
 		return nil
 	}
 	return a
