@@ -269,6 +269,7 @@ func (x *exchange) feed(u *unit, a *arrival) {
 // complete takes a whole answer.
 func (x *exchange) complete(u *unit) {
 	message := u.end.Message()
+	x.link.health.sound()
 	switch {
 	case message[0] == negative && len(message) != negativeLength:
 		x.garble(u, fmt.Errorf("a refusal of %d bytes, not %d: %X", len(message), negativeLength, message))
@@ -284,7 +285,6 @@ func (x *exchange) complete(u *unit) {
 			Source: x.link.addressing.answerFrom(u.number), Payload: bytes.Clone(message),
 			Received: u.began, Uncertainty: x.link.options.Uncertainty,
 		})
-		x.link.health.sound()
 	}
 }
 

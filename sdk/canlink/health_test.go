@@ -209,6 +209,16 @@ func TestProbeFindsWhoIsThere(t *testing.T) {
 	}
 }
 
+func TestUnitsThatSpeakOneDialectAreNotForgottenForTheOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWire(t)
+		w.join(Bits11, 0, table(10*ms, map[string]string{"0100": "4100BE3FA813", "22F400": "62F40018180001", "010C": "410C1F40"}))
+		w.join(Bits11, 1, table(20*ms, usual))
+		l := w.link(Options{})
+		mustAsk(t, l, "010C", "E8:410C1F40", "E9:410C1F40")
+	})
+}
+
 func TestFirstRequestProbes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := newWire(t)
