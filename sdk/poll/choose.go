@@ -182,41 +182,60 @@ func (p *Planner) add(i int, unit *unitState) {
 	p.answer += unit.NameBytes + it.Bytes
 }
 
-// fill takes along what fits into the request.
+// rider is an item that may come along, and how urgent it is.
+type rider struct {
+	item int
+	rank int
+	than float64 // within a rank
+}
+
+// fill takes along what fits into the request: what is most overdue, else whose turn it is, else what will be due soonest.
 func (p *Planner) fill(now adapter.Time, unit int) {
 	u := &p.units[unit]
-	for u.capacity.fits(len(p.asked)+1, p.answer+u.NameBytes+1) {
-		i := p.rider(now, unit)
-		if i < 0 {
-			return
+	if !u.capacity.fits(len(p.asked)+1, p.answer+u.NameBytes+1) {
+		return
+	}
+	p.riders = p.riders[:0]
+	for _, i := range p.active {
+		if p.rides(i, now, unit) {
+			rank, than := p.items[i].rank(now)
+			p.riders = append(p.riders, rider{i, rank, than})
 		}
-		group := p.items[i].Group
-		if group <= 0 {
-			p.add(i, u)
-			continue
+	}
+	for len(p.riders) > 0 && u.capacity.fits(len(p.asked)+1, p.answer+u.NameBytes+1) {
+		p.board(p.takeRider(), now, u)
+	}
+}
+
+// takeRider takes the most urgent of the riders.
+func (p *Planner) takeRider() int {
+	best := 0
+	for i := range p.riders {
+		if r, b := &p.riders[i], &p.riders[best]; r.rank > b.rank || r.rank == b.rank && r.than > b.than {
+			best = i
 		}
+	}
+	i := p.riders[best].item
+	last := len(p.riders) - 1
+	p.riders[best] = p.riders[last]
+	p.riders = p.riders[:last]
+	return i
+}
+
+// board adds a rider to the request if it fits, and with it its group.
+func (p *Planner) board(i int, now adapter.Time, u *unitState) {
+	it := &p.items[i]
+	switch {
+	case !p.fits(u, i):
+	case it.Group <= 0:
+		p.add(i, u)
+	case p.groupFits(it, now):
 		for _, k := range p.active {
-			if p.items[k].Group == group && p.rides(k, now, unit) {
+			if p.items[k].Group == it.Group && p.rides(k, now, it.Unit) {
 				p.add(k, u)
 			}
 		}
 	}
-}
-
-// rider chooses what comes along: what is most overdue, else whose turn it is, else what will be due soonest.
-func (p *Planner) rider(now adapter.Time, unit int) int {
-	best, rank, value := -1, 0, 0.0
-	for _, i := range p.active {
-		if !p.rides(i, now, unit) {
-			continue
-		}
-		it := &p.items[i]
-		r, v := it.rank(now)
-		if (best < 0 || r > rank || r == rank && v > value) && (it.Group <= 0 || p.groupFits(it, now)) {
-			best, rank, value = i, r, v
-		}
-	}
-	return best
 }
 
 // rank orders what may come along: first by r, then by v.

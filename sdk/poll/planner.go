@@ -67,7 +67,8 @@ type Planner struct {
 	asked   []int  // items of the request that is out
 	pids    []byte // the same, as PIDs
 	answer  int    // bytes of the answer to it
-	rest    []int  // items of a group that are still to be asked
+	riders  []rider
+	rest    []int // items of a group that are still to be asked
 	at      adapter.Time
 	waiting bool // for what came of the request
 	goesOn  bool // the request is not the first of its group
