@@ -273,6 +273,8 @@ func (x *exchange) complete(u *unit) {
 	switch {
 	case message[0] == negative && len(message) != negativeLength:
 		x.garble(u, fmt.Errorf("a refusal of %d bytes, not %d: %X", len(message), negativeLength, message))
+	case !answers(x.request.Payload, message):
+		x.garble(u, fmt.Errorf("it answered %X to %X", message, x.request.Payload))
 	case u.answered:
 		x.garble(u, fmt.Errorf("it answered twice: %X", message))
 	case message[0] == negative && message[2] == patience && u.delays < mostDelays:

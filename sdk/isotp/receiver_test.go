@@ -180,6 +180,9 @@ func TestReceiverPassesOverWhatBreaksTheRules(t *testing.T) {
 	if _, err := r.Receive(0, fdFrame(t, tester.Receive, "02 01 0C", 8)); !errors.Is(err, ErrMalformed) {
 		t.Errorf("a CAN FD frame: %v", err)
 	}
+	if err := push(t, r, "00 0A 00 00 00 00 00 00 00 00 00 00"); !errors.Is(err, ErrMalformed) {
+		t.Errorf("a classic frame of 12 bytes: %v", err)
+	}
 	if err := push(t, r, "30 00 00"); err != nil {
 		t.Errorf("a flow control: %v", err)
 	}
