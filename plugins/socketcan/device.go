@@ -48,7 +48,7 @@ func (s *socketcan) Open(ctx context.Context, id string) (adapter.Conn, error) {
 		return nil, err
 	}
 	d := &device{bus: bus, maxRequests: config.maxRequests}
-	if err := d.connect(i, &config); err != nil {
+	if err := d.connect(i, &config); err != nil { //nolint:contextcheck // the device lives until Close, longer than the call that opens it
 		return nil, errors.Join(err, bus.Close())
 	}
 	slog.Info("a CAN interface is open", "interface", i.Name, "bit_rate", i.BitRate, "state", i.State.String(), "transport", config.transport())
