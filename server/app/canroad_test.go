@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -112,7 +113,8 @@ type emulated struct {
 func (e emulated) overCAN(t *testing.T, p *scenario.Prepared) (r *roadTest) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		v := canbus.NewVehicle(ecu.NewVehicle(p, e.ecu), e.bus, e.on)
+		car := ecu.NewVehicle(p, e.ecu)
+		v := canbus.NewVehicle(car, e.bus, e.on)
 		defer func() {
 			if err := v.Close(); err != nil {
 				t.Error(err)
@@ -137,8 +139,16 @@ func (e emulated) overCAN(t *testing.T, p *scenario.Prepared) (r *roadTest) {
 		r.origin = adapter.Now()
 		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
 		defer cancel()
-		if err := feeder.Run(ctx, r); !errors.Is(err, adapter.ErrSilent) {
-			t.Errorf("the feed ended with %v, want the silence of a vehicle that was switched off", err)
+		for over := false; !over; _, over = car.Driven() {
+			if err := feeder.Run(ctx, r); !errors.Is(err, adapter.ErrSilent) && !errors.Is(err, adapter.ErrGarbled) {
+				t.Fatalf("the feed ended with %v", err)
+			}
+			time.Sleep(time.Second) // as the SDK waits before it calls Feed again
+		}
+		for _, u := range car.Units() {
+			if counts := u.Counts(); counts.AllForbidden() > 0 {
+				t.Errorf("%s was asked for more than to read: %v", u.Name(), counts.Forbidden)
+			}
 		}
 	})
 	return r
@@ -235,9 +245,10 @@ func namedRoadTest(t *testing.T, name string) *scenario.Prepared {
 
 // Names of the links that road tests are made over.
 const (
-	usual    = "500 kbit/s, 10 ms"
-	oneByOne = "250 kbit/s, 29 bit, one parameter each 50 ms"
-	pending  = "500 kbit/s, patience asked for each time"
+	disturbed = "500 kbit/s, 10 to 20 ms, one answer in fifteen spoilt"
+	usual     = "500 kbit/s, 10 ms"
+	oneByOne  = "250 kbit/s, 29 bit, one parameter each 50 ms"
+	pending   = "500 kbit/s, patience asked for each time"
 )
 
 var roadLinks = map[string]emulated{
@@ -246,6 +257,12 @@ var roadLinks = map[string]emulated{
 	oneByOne: {
 		ecu: ecu.Options{Latency: 50 * time.Millisecond, MostParameters: 1},
 		bus: canbus.Options{BitRate: canbus.Rate250k}, on: canbus.VehicleOptions{Extended: true},
+	},
+	disturbed: {
+		ecu: ecu.Options{Latency: 10 * time.Millisecond, Jitter: 10 * time.Millisecond, Faults: ecu.Faults{Chances: ecu.Chances{
+			ecu.Late: 0.01, ecu.Lost: 0.02, ecu.Duplicated: 0.01, ecu.Truncated: 0.01, ecu.Busy: 0.01, ecu.Pending: 0.01,
+		}}},
+		bus: canbus.Options{Faults: canbus.FrameFaults{Chances: canbus.FrameChances{canbus.ErrorFrame: 0.02}}},
 	},
 	// About three values a second: a pull is over before it is seen.
 	pending: {
@@ -281,7 +298,11 @@ func TestARoadTestOverCANFindsWhatTheDirectFeedFinds(t *testing.T) {
 // the other feed did not leave.
 func sameFindings(got, want *assay.Assessment, slow bool) bool {
 	excused := slow && slices.ContainsFunc(got.Gaps, func(g assay.GapItem) bool { return !slices.Contains(want.Gaps, g) })
+	// Where both leaders are the same and near the probability from which a word is firm, either may say it.
+	const firm, edge = 0.60, 0.10
+	g, w := got.Conditions[0], want.Conditions[0]
+	onEdge := g.Condition == w.Condition && math.Abs(g.Probability-firm) < edge && math.Abs(w.Probability-firm) < edge
 	return slices.EqualFunc(got.Sensors, want.Sensors, func(a, b assay.SensorFinding) bool {
-		return a.Sensor == b.Sensor && a.Bank == b.Bank && (a.Finding == b.Finding || excused && a.Finding == assay.FindingInconclusive)
+		return a.Sensor == b.Sensor && a.Bank == b.Bank && (a.Finding == b.Finding || (excused || onEdge) && a.Finding == assay.FindingInconclusive || onEdge && b.Finding == assay.FindingInconclusive)
 	})
 }

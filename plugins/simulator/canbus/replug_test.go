@@ -134,7 +134,7 @@ func TestAFeedThatIsUnpluggedComesBack(t *testing.T) {
 				if err := v.Close(); err != nil {
 					t.Error(err)
 				}
-				<-ended
+				_ = <-ended // as the bus was closed
 			})
 		})
 	}
@@ -214,6 +214,6 @@ func TestAVehicleThatIsDisconnectedIsSilentAndComesBack(t *testing.T) {
 		if err := errors.Join(r.link.Close(), v.Close()); err != nil {
 			t.Error(err)
 		}
-		<-ended
+		_ = <-ended // as the bus was closed
 	})
 }
