@@ -134,7 +134,9 @@ func TestAFeedThatIsUnpluggedComesBack(t *testing.T) {
 				if err := v.Close(); err != nil {
 					t.Error(err)
 				}
-				_ = <-ended // as the bus was closed
+				if err := <-ended; err == nil {
+					t.Error("the feed ended without an error over a bus that is closed")
+				}
 			})
 		})
 	}
@@ -214,6 +216,8 @@ func TestAVehicleThatIsDisconnectedIsSilentAndComesBack(t *testing.T) {
 		if err := errors.Join(r.link.Close(), v.Close()); err != nil {
 			t.Error(err)
 		}
-		_ = <-ended // as the bus was closed
+		if err := <-ended; err == nil {
+			t.Error("the feed ended without an error over a bus that is closed")
+		}
 	})
 }
