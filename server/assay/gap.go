@@ -41,7 +41,7 @@ func (gs *gapList) signal(is bool, s signal) {
 
 func (r *result) missingManoeuvres(gs *gapList) {
 	a := r.a
-	gs.add(known(a.warmest) && a.warmest < warmTrimC, GapWarmEngine, ManoeuvreWarmIdle)
+	gs.add(known(a.warmest) && a.warmest < warmEngineC, GapWarmEngine, ManoeuvreWarmIdle)
 	gs.signal(r.m.metered && !a.hasMeter(), sigMAF)
 	blurred := a.comparable > 20 && float64(a.notSimultaneous) > 0.3*float64(a.comparable)
 	pulls := a.usedCount(ManoeuvreFullLoadPull)
