@@ -556,7 +556,7 @@ func (a *Assay) pressureStuck() bool {
 const (
 	plateShut = 7.0
 	// plateDoubtful where the pedal never showed more than some pedals show when they are down.
-	plateDoubtful = 1.0
+	plateDoubtful = 2.5
 	plateOpen     = -5.0
 	// shutBelow and fewPlatePoints: the widest opening that is still called half shut, and
 	// from how many points that is said.
