@@ -380,6 +380,10 @@ func TestReadOnlyRuleIsThatOfTheSDK(t *testing.T) {
 			for _, first := range firsts {
 				payload := append([]byte{byte(service)}, bytes.Repeat([]byte{first}, length)...)
 				add(payload...)
+				if length > 1 { // a report with the group of emissions
+					payload[2] = 0x33
+					add(payload...)
+				}
 				if length > 2 { // behind an identifier that passes
 					payload[1] = 0xF4
 					add(payload...)

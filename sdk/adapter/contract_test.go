@@ -13,6 +13,7 @@ import (
 	"time"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
+	"github.com/airassay/airassay/sdk/j1979"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -360,9 +361,47 @@ func TestR1NothingButReadingReachesTheConn(t *testing.T) {
 		return Answers{}, nil
 	}
 	b := opened(t, c)
-	for _, payload := range [][]byte{{0x04}, {0x14, 0xFF, 0xFF, 0xFF}, {0x2E, 0xF4, 0x0C, 0}, {0x10, 0x02}, {}} {
+	payloads := [][]byte{{0x04}, {0x14, 0xFF, 0xFF, 0xFF}, {0x2E, 0xF4, 0x0C, 0}, {0x10, 0x02}, {}}
+	for _, payload := range payloads {
 		_, err := b.ask(payload...)
 		refused(t, err, codes.PermissionDenied, "NOT_READ_ONLY")
+	}
+	if n := b.service.guard.Refused(); n != uint64(len(payloads)) {
+		t.Errorf("%d refusals were counted, want %d", n, len(payloads))
+	}
+	if log := b.log.String(); !strings.Contains(log, `"service":"2E","payload":"2E F4 0C 00"`) {
+		t.Errorf("the log does not say what was refused: %s", log)
+	}
+}
+
+func TestR1EveryServiceIsHeldToTheRule(t *testing.T) {
+	reached := 0
+	c := newFakeConn()
+	c.request = func(_ context.Context, r Request) (Answers, error) {
+		if err := j1979.CheckReadOnly(r.Payload); err != nil {
+			t.Errorf("% X was passed on: %v", r.Payload, err)
+		}
+		reached++
+		return Answers{Answers: []Answer{{Source: 0x7E8, Payload: []byte{0x7F, r.Payload[0], 0x31}}}}, nil
+	}
+	b := opened(t, c)
+	sent := 0
+	for service := range 256 {
+		for _, rest := range [][]byte{{}, {0x01}, {0x02, 0xFF}, {0xF1, 0x90}, {0xF4, 0x0C}, {0xFF, 0xFF, 0xFF}} {
+			payload := append([]byte{byte(service)}, rest...)
+			_, err := b.ask(payload...)
+			if j1979.CheckReadOnly(payload) == nil {
+				if err != nil {
+					t.Errorf("% X: %v", payload, err)
+				}
+				sent++
+				continue
+			}
+			refused(t, err, codes.PermissionDenied, "NOT_READ_ONLY")
+		}
+	}
+	if all := 256 * 6; reached != sent || b.service.guard.Refused() != uint64(all-sent) {
+		t.Errorf("%d of %d requests reached the adapter and %d were refused, want %d and %d", reached, all, b.service.guard.Refused(), sent, all-sent)
 	}
 }
 

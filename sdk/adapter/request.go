@@ -11,7 +11,6 @@ import (
 	"time"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
-	"github.com/airassay/airassay/sdk/j1979"
 	"google.golang.org/grpc/codes"
 )
 
@@ -30,7 +29,7 @@ func (s *service) SendRequest(ctx context.Context, r *adapterv1beta1.SendRequest
 	if err := s.offers(adapterv1beta1.Ability_ABILITY_LINK); err != nil {
 		return nil, err
 	}
-	request, err := readRequest(r)
+	request, err := s.readRequest(r)
 	if err != nil {
 		return nil, err
 	}
@@ -45,11 +44,11 @@ func (s *service) SendRequest(ctx context.Context, r *adapterv1beta1.SendRequest
 	return answers.message(), nil
 }
 
-func readRequest(r *adapterv1beta1.SendRequestRequest) (Request, error) {
+func (s *service) readRequest(r *adapterv1beta1.SendRequestRequest) (Request, error) {
 	request := Request{
 		Payload: r.GetPayload(), Target: r.GetTarget(), Timeout: r.GetTimeout().AsDuration(), Expected: int(r.GetExpectedAnswers()),
 	}
-	if err := j1979.CheckReadOnly(request.Payload); err != nil {
+	if err := s.guard.Check(request.Payload, "device", r.GetDeviceId()); err != nil {
 		return request, refuse(codes.PermissionDenied, adapterv1beta1.AdapterErrorReason_ADAPTER_ERROR_REASON_NOT_READ_ONLY, "%v", err)
 	}
 	bad := &ConfigurationError{}

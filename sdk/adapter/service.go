@@ -13,6 +13,7 @@ import (
 	"time"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
+	"github.com/airassay/airassay/sdk/internal/readonly"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/stats"
@@ -48,6 +49,7 @@ type service struct {
 	adapter   Adapter
 	about     *adapterv1beta1.DescribeResponse
 	log       *slog.Logger
+	guard     readonly.Guard
 	firstCall func()        // runs before the first call is answered
 	exit      func()        // ends the process; does nothing where there is no process to end
 	hung      func()        // ends it without waiting for anything
@@ -74,6 +76,7 @@ func newService(a Adapter, about Description, log *slog.Logger) *service {
 		ended: make(chan struct{}), lifeMet: make(chan struct{}), configure: make(chan struct{}, 1),
 		listed: map[string]bool{}, devices: map[string]*device{},
 	}
+	s.guard.Log = log
 	s.finish = sync.OnceFunc(func() { close(s.ended) })
 	s.meetLife = sync.OnceFunc(func() { close(s.lifeMet) })
 	return s

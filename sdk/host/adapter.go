@@ -20,6 +20,7 @@ import (
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
 	"github.com/airassay/airassay/sdk/host/manifest"
+	"github.com/airassay/airassay/sdk/internal/readonly"
 )
 
 // State is where an adapter stands.
@@ -67,6 +68,7 @@ type Status struct {
 type Adapter struct {
 	options   Options
 	launcher  *launcher
+	guard     readonly.Guard
 	temporary string // the folder to remove at the end, or ""
 
 	stop     context.CancelCauseFunc
@@ -98,7 +100,8 @@ func New(options Options) (*Adapter, error) {
 		options: options, finished: make(chan struct{}), reset: make(chan struct{}, 1), changed: make(chan struct{}),
 		status: Status{State: StateIdle, Since: time.Now()}, manifest: options.Manifest, configuration: options.Manifest.ConfigurationJSON(),
 	}
-	a.launcher = &launcher{o: &a.options, socketDir: dir}
+	a.guard.Log = a.options.Logger
+	a.launcher = &launcher{o: &a.options, socketDir: dir, guard: &a.guard}
 	a.stopping, a.stop = context.WithCancelCause(context.Background())
 	if temporary {
 		a.temporary = dir
@@ -298,7 +301,7 @@ func (a *Adapter) once(history *history) *Failure {
 	options, configuration := a.options, a.configuration
 	options.Manifest = a.manifest
 	a.mu.Unlock()
-	launcher := &launcher{o: &options, socketDir: a.launcher.socketDir}
+	launcher := &launcher{o: &options, socketDir: a.launcher.socketDir, guard: &a.guard}
 	c, err := launcher.launch(a.stopping, configuration)
 	if err != nil {
 		f, _ := errors.AsType[*Failure](err) // launch returns no other

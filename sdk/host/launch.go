@@ -24,6 +24,7 @@ import (
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
 	"github.com/airassay/airassay/sdk/internal/handshake"
+	"github.com/airassay/airassay/sdk/internal/readonly"
 )
 
 // Connection is one run of an adapter, from ready to dead. Safe for concurrent use.
@@ -54,6 +55,7 @@ func (c *Connection) Dead() <-chan struct{} { return c.dead }
 type launcher struct {
 	o         *Options
 	socketDir string
+	guard     *readonly.Guard
 }
 
 // launch starts the adapter and makes it ready. The context ends the attempt, not the connection. Errors are *Failure.
@@ -242,7 +244,7 @@ func (l *launcher) dial(c *Connection, g *greeting) error {
 		c.close()
 		return &Failure{Reason: ReasonHost, Err: err}
 	}
-	c.Client = adapterv1beta1.NewAdapterServiceClient(c.conn)
+	c.Client = l.client(c.conn)
 	c.prints.Go(func() { readPrints(c.conn, p) })
 	return nil
 }
@@ -355,7 +357,7 @@ func (l *launcher) link() (*Connection, error) {
 		return nil, &Failure{Reason: ReasonDescription, Err: err}
 	}
 	return &Connection{
-		Client: adapterv1beta1.NewAdapterServiceClient(conn), ProtocolVersion: handshake.Newest,
+		Client: l.client(conn), ProtocolVersion: handshake.Newest,
 		conn: conn, unlink: stop, dead: make(chan struct{}),
 	}, nil
 }
@@ -371,7 +373,7 @@ func (l *launcher) reattach() (*Connection, error) {
 		return nil, &Failure{Reason: ReasonHost, Err: err}
 	}
 	return &Connection{
-		Client: adapterv1beta1.NewAdapterServiceClient(conn), ProtocolVersion: where.ProtocolVersion, PID: where.PID,
+		Client: l.client(conn), ProtocolVersion: where.ProtocolVersion, PID: where.PID,
 		conn: conn, dead: make(chan struct{}),
 	}, nil
 }

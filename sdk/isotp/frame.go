@@ -59,14 +59,15 @@ func (f *Frame) Check() error {
 
 // String is the frame as an engineer writes it: 7E8#0441000000, with ## for CAN FD.
 func (f *Frame) String() string {
+	c := *f // a frame of which nothing is said need not leave the stack
 	mark := "#"
-	if f.FD {
+	if c.FD {
 		mark = "##"
 	}
-	if f.Extended {
-		return fmt.Sprintf("%08X%s%X", f.ID, mark, f.Payload())
+	if c.Extended {
+		return fmt.Sprintf("%08X%s%X", c.ID, mark, c.Payload())
 	}
-	return fmt.Sprintf("%03X%s%X", f.ID, mark, f.Payload())
+	return fmt.Sprintf("%03X%s%X", c.ID, mark, c.Payload())
 }
 
 // fdLengths are the lengths beyond 8 that a CAN FD frame may have (ISO 11898-1, data length code 9 to 15).

@@ -1,17 +1,6 @@
 // Copyright 2026 The Airassay Authors
 // SPDX-License-Identifier: Apache-2.0
 
-// Package j1979 is the home of what SAE J1979 service 01 says about numbers:
-// which parameter carries which quantity, in which bytes, with which step and
-// in which range. Signals are named by their COVESA VSS path, and every value
-// is in the VSS unit of that path.
-//
-// Quantities that VSS does not know carry names of our own in the same branch
-// (Signal.Overlay tells which). Three weather inputs outside the OBD branch
-// belong to the vocabulary as well; they have no parameter.
-//
-// The package depends on the standard library alone. All its data is constant
-// after start, so everything in it may be used from several goroutines.
 package j1979
 
 import (
@@ -46,9 +35,10 @@ type Signal struct {
 	Min float64
 	// Max is the largest value that can be expressed with the default scaling, in Unit.
 	Max float64
-	// RescaledMax is the largest value that can be expressed when the vehicle
-	// declares another scaling (PID 4F or 50); 0 where there is none.
-	RescaledMax float64
+	// RescaledMin and RescaledMax are the smallest and the largest value that can
+	// be expressed when the vehicle declares another scaling (PID 4F or 50); 0
+	// where there is none.
+	RescaledMin, RescaledMax float64
 	// PID is the service 01 parameter; 0 for a signal without one (PID 00 is a
 	// support bitmap and never a signal).
 	PID uint8
@@ -67,6 +57,9 @@ type Signal struct {
 	Code bool
 	// Overlay marks names of our own that the VSS catalogue lacks.
 	Overlay bool
+
+	// The step as a fraction, which rounds better.
+	num, den float64
 }
 
 // Short returns the path without "Vehicle.OBD."; a path of another branch is
@@ -77,9 +70,12 @@ func (s Signal) Short() string { return strings.TrimPrefix(s.Path, Prefix) }
 // scaling, in Unit, inclusive. The upper end is half a step above the largest
 // value, because loggers round: +99.21875 % is often written 99.22.
 func (s Signal) Limits() (low, high float64) {
-	high = max(s.Max, s.RescaledMax)
-	slack := (high - s.Min) * 1e-12
-	return s.Min - slack, high + s.Step/2 + slack
+	low, high = min(s.Min, s.RescaledMin), max(s.Max, s.RescaledMax)
+	if s.RescaledMin == 0 {
+		low = s.Min
+	}
+	slack := (high - low) * 1e-12
+	return low - slack, high + s.Step/2 + slack
 }
 
 // Lookup finds a signal by its full path or by its short name. Case counts.

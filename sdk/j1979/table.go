@@ -226,6 +226,9 @@ func (r row) signal() Signal {
 		half := float64(uint64(1) << (8*r.bytes - 1))
 		low, high = -half, half-1
 	}
+	if r.pid == monitorStatus {
+		high = countMask
+	}
 	return Signal{
 		Path: Prefix + r.name, Unit: r.unit, Description: r.about,
 		Step: r.num / r.den, Zero: r.zero,
@@ -236,6 +239,8 @@ func (r row) signal() Signal {
 		CircuitLimits: r.flags&circuit != 0,
 		Code:          r.flags&code != 0,
 		Overlay:       r.flags&overlay != 0,
+		num:           r.num,
+		den:           r.den,
 	}
 }
 
@@ -254,7 +259,7 @@ func oxygenSensors() []Signal {
 		volts := row{0x24 + n, 2, 2, wide + "Voltage", "V", 8, 65535, 0, 0, "wide band voltage" + about}.signal()
 		volts.RescaledMax = 255
 		current := row{0x34 + n, 2, 2, wide + "Current", "A", 1, 256000, -0.128, 0, "pump current" + about}.signal()
-		current.RescaledMax = 0.255
+		current.RescaledMin, current.RescaledMax = -0.255, 0.255
 		out = append(out,
 			row{0x14 + n, 0, 1, narrow + "Voltage", "V", 1, 200, 0, 0, "voltage" + about}.signal(),
 			row{0x14 + n, 1, 1, narrow + "ShortTermFuelTrim", "percent", 100, 128, -100, 0, "short term fuel trim" + about + "; raw FF means not used for trim"}.signal(),

@@ -142,6 +142,24 @@ func contaminated() *pb.Verdict {
 				},
 			},
 		},
+		Alternatives: []*pb.Alternative{
+			{
+				Condition: pb.Condition_CONDITION_FUEL_WEAK, Cause: pb.Cause_CAUSE_FUEL_DELIVERY_LIMIT, Probability: 0.019, LogLikelihoodRatio: -6.1,
+				Magnitudes:     []*pb.Magnitude{{Kind: pb.MagnitudeKind_MAGNITUDE_KIND_FUEL_MISSING_AT_RATED_FLOW, Value: 17.2, Unit: "%"}},
+				Predictions:    []*pb.Prediction{{Evidence: 4, Predicted: 0.2, LogLikelihoodRatioShare: -3.4}, {Evidence: 1, Predicted: 0, LogLikelihoodRatioShare: -2.2}},
+				FailedEvidence: proto.Int32(4),
+			},
+			{
+				Condition: pb.Condition_CONDITION_UNKNOWN, Cause: pb.Cause_CAUSE_VALVE_TIMING, Probability: 0.01, LogLikelihoodRatio: -0.2,
+				Magnitudes:  []*pb.Magnitude{{Kind: pb.MagnitudeKind_MAGNITUDE_KIND_FILLING_LOST, Value: 13, Unit: "%"}},
+				Predictions: []*pb.Prediction{{Evidence: 4, Predicted: -17, LogLikelihoodRatioShare: -0.2}},
+			},
+			{
+				Condition: pb.Condition_CONDITION_NO_FAULT, Cause: pb.Cause_CAUSE_NONE, Probability: 0.005, LogLikelihoodRatio: -11.2,
+				Predictions:    []*pb.Prediction{{Evidence: 3, Predicted: 0, LogLikelihoodRatioShare: -4.9}},
+				FailedEvidence: proto.Int32(3),
+			},
+		},
 		SampleUse:     usedSamples(84.7),
 		FactProposals: []*pb.FactProposal{{Field: "displacement_l", Value: 2.01, Uncertainty: 0.03, Entered: proto.Float64(2)}},
 	})
@@ -190,6 +208,17 @@ func inconclusive() *pb.Verdict {
 			Action: pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN, Manoeuvre: full,
 			Cautions: []pb.Caution{pb.Caution_CAUTION_SERVICE_INFORMATION_FIRST, pb.Caution_CAUTION_LEGAL_ROAD_OR_DYNAMOMETER, pb.Caution_CAUTION_SECOND_PERSON, pb.Caution_CAUTION_STOP_ON_WARNING, pb.Caution_CAUTION_DO_NOT_CLEAR_CODES},
 		}},
+		NextTests: []*pb.NextTest{
+			{
+				Manoeuvre: full, ExpectedRegretReduction: 0.092, Minutes: 7,
+				TellsApart: []*pb.AmbiguousCause{{Condition: pb.Condition_CONDITION_NO_FAULT, Cause: pb.Cause_CAUSE_NONE, Probability: 0.41}, {Condition: low, Cause: pb.Cause_CAUSE_GAIN, Probability: 0.2}},
+			},
+			{
+				Inspection: pb.Inspection_INSPECTION_DUCT_BETWEEN_METER_AND_THROTTLE, ExpectedRegretReduction: 0.031, Minutes: 5,
+				TellsApart: []*pb.AmbiguousCause{{Condition: low, Cause: pb.Cause_CAUSE_GAIN, Probability: 0.2}, {Condition: low, Cause: pb.Cause_CAUSE_AIR_BETWEEN_METER_AND_THROTTLE, Probability: 0.07}},
+			},
+			{Fact: "displacement_l", ExpectedRegretReduction: 0.012, Minutes: 3},
+		},
 		SampleUse: &pb.SampleUse{Used: 905, Unused: 12, Clock: pb.ClockKind_CLOCK_KIND_WHOLE_SECOND, DurationUs: 134_000_000, HighestFlowGPerS: new(31.44), TypicalSpacingUs: 1_000_000},
 	})
 }

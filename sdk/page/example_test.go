@@ -29,6 +29,11 @@ func ExampleWrite() {
 	//   Likeliest explanation: exhaust restricted ........... 87 %
 	//   Firm verdict.
 	//
+	// In plain words ---------------------------------------------
+	//   We found that the exhaust seems to be blocked and keeps
+	//   the engine from breathing out. We are fairly sure of that,
+	//   but not certain (87 %).
+	//
 	// Explanations -----------------------------------------------
 	//   exhaust restricted              #################     87 %
 }

@@ -48,13 +48,14 @@ func TestPagesAreAsTheyWereLookedAt(t *testing.T) {
 	}
 	compareGolden(t, "contaminated-ascii-80.txt", render(t, contaminated(), page.Options{ASCII: true}))
 	compareGolden(t, "contaminated-colour-80.txt", render(t, contaminated(), page.Options{Colour: true, Full: true, Language: "tlh"}))
+	compareGolden(t, "contaminated-explained-80.txt", render(t, contaminated(), page.Options{Explain: true}))
 	compareGolden(t, "inconclusive-40.txt", render(t, inconclusive(), page.Options{Width: 1}))
 }
 
 func TestTextsAreAsTheyWereRead(t *testing.T) {
 	for _, c := range cases {
 		text := wording.Text(c.verdict.GetAssessment(), "en")
-		got := text.Headline + "\n\n" + text.Summary + "\n"
+		got := text.Headline + "\n\n" + text.Summary + "\n\n" + text.PlainSummary + "\n"
 		for _, advice := range text.Advice {
 			got += "\n" + advice + "\n"
 		}

@@ -57,6 +57,9 @@ type Options struct {
 	Source string
 	// Full lists everything; otherwise long lists end in "and N more".
 	Full bool
+	// Explain lists every explanation that does not lead, each with all that decides between it and the leading one;
+	// otherwise a few, each with what speaks most against it.
+	Explain bool
 }
 
 // Write lays v out on w in one write. The error is that of w. A nil verdict,
@@ -101,14 +104,17 @@ func (s *sheet) assessment(a *pb.Assessment) {
 	s.source()
 	s.findings(a)
 	s.references(a.GetReferences())
+	s.plain(a)
 	s.meterErrors(a)
 	s.why(a)
 	s.next(a)
+	s.tests(a)
 	s.distrusted(a)
 	s.ambiguities(a)
 	s.gaps(a)
 	s.stretches(a)
 	s.explanations(a)
+	s.alternatives(a)
 	s.facts(a)
 	s.samples(a)
 }
@@ -300,7 +306,7 @@ func (s *sheet) next(a *pb.Assessment) {
 		}
 	}
 	list(s, a.Advice, maxEntries, func(i int, advice *pb.Advice) {
-		s.numbered(i+1, s.words.Advice(advice))
+		s.numbered(i+1, strings.TrimSpace(s.words.Advice(advice)+" "+s.words.AdviceReason(advice, a.NextTests)))
 		s.tell(advice.GetManoeuvre(), advice.GetInspection())
 		for _, caution := range s.words.Cautions(advice) {
 			if !slices.Contains(shared, caution) {

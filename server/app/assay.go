@@ -38,6 +38,11 @@ this vehicle, or, with =VEHICLE, one of a vehicle with the same engine and its
 facts. What is known of the engine then narrows the verdict. A reference that
 does not fit is not believed, and the page says so.
 
+A verdict that is not firm names the tests that would tell most for their time.
+With --explain the page says of every explanation that does not lead how large
+the fault would have to be, what it would have shown beside what was measured,
+and where it fails.
+
 The exit status is 0 for any verdict, inconclusive or not.
 `
 
@@ -77,6 +82,7 @@ func (a *assayFlags) declare(flags *pflag.FlagSet) {
 	flags.StringVar(&a.vehicle, "vehicle", "", "read the facts about vehicle and day from this `FILE` (JSON or YAML)")
 	flags.StringArrayVar(&a.references, "reference", nil, fmt.Sprintf("compare with this `RECORDING[=VEHICLE]` of the same engine and true sensors; up to %d times", assay.MaxReferences))
 	a.declarePage(flags, "airassay.v1beta1.Verdict")
+	flags.BoolVar(&a.page.Explain, "explain", false, "say of every other explanation what it would have shown, and where it fails")
 }
 
 // declarePage declares how recordings are read and how the result is shown.

@@ -232,6 +232,7 @@ func (r *result) adviceClear() bool {
 }
 
 func (r *result) advise() {
+	r.adviseBestTest()
 	// Without a pull that counted, another drive tells more than any inspection, as long as nothing is firm.
 	if r.gateFailed() || !r.hasLeader() || !r.out.Conclusive && r.a.usedCount(ManoeuvreFullLoadPull) == 0 {
 		r.adviseDrive()
@@ -383,14 +384,10 @@ func (r *result) adviseIntake() {
 	})
 }
 
-// adviseDrive asks for the manoeuvre that is missing most.
+// adviseDrive asks for the manoeuvre that promises most, or is missing most.
 func (r *result) adviseDrive() {
-	for _, g := range r.missing() {
-		if g.Manoeuvre == ManoeuvreUnspecified {
-			continue
-		}
-		r.add(Advice{Action: ActionDriveAgain, Manoeuvre: g.Manoeuvre, Condition: r.out.Conditions[0].Condition, Regret: driveRegret})
-		return
+	if k := r.nextDrive(); k != ManoeuvreUnspecified {
+		r.add(Advice{Action: ActionDriveAgain, Manoeuvre: k, Condition: r.out.Conditions[0].Condition, Regret: driveRegret})
 	}
 }
 

@@ -22,6 +22,8 @@ type Assessment struct {
 	Use           SampleUse
 	Proposals     []FactProposal
 	References    []ReferenceUse
+	NextTests     []NextTest
+	Alternatives  []Alternative
 }
 
 // ConditionProbability is one condition with its probability.
@@ -66,11 +68,54 @@ type Evidence struct {
 	Leanings               []Leaning
 }
 
-// Leaning is how far one piece of evidence speaks for a condition against no fault.
+// Leaning is how far one piece of evidence speaks for a condition against no fault: LogRatio taken
+// alone, Share as its part of what all evidence together says, both in nats.
 type Leaning struct {
 	Condition Condition
 	Predicted float64
 	LogRatio  float64
+	Share     float64
+}
+
+// NextTest is a manoeuvre, an inspection or a fact that is worth knowing; one of the three is set.
+type NextTest struct {
+	Manoeuvre  ManoeuvreKind
+	Inspection Inspection
+	// Fact is the name of a field of the vehicle or of the day.
+	Fact string
+	// Reduction of the expected regret of the best action, Minutes that the test takes.
+	Reduction, Minutes float64
+	// TellsApart are the two causes that it would separate best; empty for none.
+	TellsApart []AmbiguousCause
+	Cautions   []Caution
+}
+
+// Alternative is one explanation as if it were true.
+type Alternative struct {
+	Condition   Condition
+	Cause       Cause
+	Bank        int
+	Probability float64
+	Magnitudes  []Magnitude
+	// LogRatio of the likelihood of all counted evidence under it over that under the leading one, in nats.
+	LogRatio    float64
+	Predictions []Prediction
+	// Failed is the place in the evidence of what speaks most against it; −1 where nothing does.
+	Failed int
+}
+
+// Magnitude is the size of a fault in one quantity.
+type Magnitude struct {
+	Kind  MagnitudeKind
+	Value float64
+	Unit  string
+}
+
+// Prediction is what an explanation predicted for one piece of evidence, by its place in the evidence.
+type Prediction struct {
+	Evidence  int
+	Predicted float64
+	Share     float64
 }
 
 // GapItem is what is missing for a firm verdict.

@@ -708,3 +708,42 @@ const (
 	// ConcernTooUncertain: What was measured decides neither for a change nor against one.
 	ConcernTooUncertain ComparisonConcern = 13
 )
+
+// MagnitudeKind is in which quantity the size of a fault is stated.
+type MagnitudeKind int32
+
+// Values of MagnitudeKind.
+const (
+	// MagnitudeUnspecified: Not stated.
+	MagnitudeUnspecified MagnitudeKind = 0
+	// MagnitudeMeterErrorAtHighestFlow: Error of the air meter at the highest flow tested, unmetered air included, in percent.
+	MagnitudeMeterErrorAtHighestFlow MagnitudeKind = 1
+	// MagnitudeMeterErrorAtIdle: Error of the air meter at idle, unmetered air included, in percent.
+	MagnitudeMeterErrorAtIdle MagnitudeKind = 2
+	// MagnitudeLeakFlow: Air that a hole passes at the largest difference of pressure, in grams per second.
+	MagnitudeLeakFlow MagnitudeKind = 3
+	// MagnitudePressureLost: Pressure lost before the manifold at rated flow, in kilopascals.
+	MagnitudePressureLost MagnitudeKind = 4
+	// MagnitudeFillingLost: Cylinder filling lost at rated flow, in percent.
+	MagnitudeFillingLost MagnitudeKind = 5
+	// MagnitudeFuelMissing: Fuel that is missing (positive) or too much (negative) at every flow, in percent.
+	MagnitudeFuelMissing MagnitudeKind = 6
+	// MagnitudeFuelMissingAtRatedFlow: Fuel that is missing at rated flow, in percent.
+	MagnitudeFuelMissingAtRatedFlow MagnitudeKind = 7
+	// MagnitudeVapour: Fuel vapour, as the air that it burns, in grams per second.
+	MagnitudeVapour MagnitudeKind = 8
+	// MagnitudeTemperatureError: Error of a temperature sensor, in kelvin.
+	MagnitudeTemperatureError MagnitudeKind = 9
+	// MagnitudePressureError: Error of a pressure sensor, in kilopascals.
+	MagnitudePressureError MagnitudeKind = 10
+	// MagnitudePressureErrorShare: Error of a pressure sensor, in percent of its reading.
+	MagnitudePressureErrorShare MagnitudeKind = 11
+	// MagnitudeDisplacementError: Displacement as entered over the engine's, minus 1, in percent.
+	MagnitudeDisplacementError MagnitudeKind = 12
+	// MagnitudeFalseLean: How much too lean the oxygen sensor reads at idle, in percent.
+	MagnitudeFalseLean MagnitudeKind = 13
+	// MagnitudeRecirculated: Exhaust gas in the charge at idle, in percent.
+	MagnitudeRecirculated MagnitudeKind = 14
+	// MagnitudeOneBank: How far the fuel of bank 1 is below the mean of both banks, in percent.
+	MagnitudeOneBank MagnitudeKind = 15
+)

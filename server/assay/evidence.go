@@ -86,6 +86,7 @@ func (f *feature) shownMeasured() float64 {
 
 func (r *result) evidence() {
 	leading := r.leadingStates(3)
+	all := r.explainAll()
 	for i := range r.fs {
 		f := &r.fs[i]
 		pr := presentations[f.kind]
@@ -114,9 +115,12 @@ func (r *result) evidence() {
 			}
 		}
 		e.Leanings = r.leanings(f, leading, shift, math.Sqrt(common+sq(own)))
+		r.shareLeanings(e.Leanings, all, i)
 		r.out.Evidence = append(r.out.Evidence, e)
 	}
 	r.uncounted()
+	r.placeEvidence()
+	r.alternatives(all)
 }
 
 func hasPoint(k featureKind) bool {
@@ -219,9 +223,6 @@ func (r *result) uncounted() {
 	if s := a.pullSpread(); s > 0 {
 		r.out.Evidence = append(r.out.Evidence, plainEvidence(EvidenceRepeatability, ManoeuvreFullLoadPull, 100*s, 0.5, 1.5, 1, "%", float64(a.usedCount(ManoeuvreFullLoadPull)), math.NaN()))
 	}
-	slices.SortStableFunc(r.out.Evidence, func(x, y Evidence) int {
-		return cmp.Or(cmp.Compare(x.Kind, y.Kind), cmp.Compare(or(x.Flow, 0), or(y.Flow, 0)))
-	})
 }
 
 func plainEvidence(k EvidenceKind, m ManoeuvreKind, measured, sd, expected, expectedSD float64, unit string, n, flow float64) Evidence {

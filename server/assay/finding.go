@@ -41,6 +41,8 @@ type result struct {
 	// without the displacement as entered.
 	meter     *result
 	gateFails []InconclusiveReason
+	// place is where the evidence of each feature stands in the assessment.
+	place []int
 }
 
 // conclude is called on a copy that has taken in everything.
@@ -59,6 +61,7 @@ func (a *Assay) conclude() *Assessment {
 	r.evidence()
 	r.manoeuvres()
 	r.decideConclusive()
+	r.nextTests()
 	r.advise()
 	if r.gateFailed() {
 		// A curve beside "cannot be judged" would read as one that was measured.

@@ -58,6 +58,9 @@ func golden(v *assay.Assessment) string {
 	for _, x := range v.Advice {
 		fmt.Fprintf(&b, "advice %d sensor %d bank %d inspection %d manoeuvre %d cautions %v\n", x.Action, x.Sensor, x.Bank, x.Inspection, x.Manoeuvre, x.Cautions)
 	}
+	for _, x := range v.NextTests {
+		fmt.Fprintf(&b, "test manoeuvre %d inspection %d fact %q\n", x.Manoeuvre, x.Inspection, x.Fact)
+	}
 	fmt.Fprintf(&b, "used %d late %d out of range %d\n", v.Use.Used, v.Use.Late, v.Use.OutOfRange)
 	return b.String()
 }

@@ -43,7 +43,7 @@ func sane(v *assay.Assessment) error {
 	if math.Abs(sum-1) > 1e-9 {
 		return fmt.Errorf("probabilities sum to %v", sum)
 	}
-	for _, check := range []func(*assay.Assessment) error{saneSensors, saneErrors, saneEvidence, saneAdvice} {
+	for _, check := range []func(*assay.Assessment) error{saneSensors, saneErrors, saneEvidence, saneAdvice, saneTests} {
 		if err := check(v); err != nil {
 			return err
 		}
@@ -93,7 +93,7 @@ func saneEvidence(v *assay.Assessment) error {
 			return fmt.Errorf("evidence %+v has a negative width or no samples", e)
 		}
 		for _, l := range e.Leanings {
-			if !finite(l.Predicted) || !finite(l.LogRatio) {
+			if !finite(l.Predicted) || !finite(l.LogRatio) || !finite(l.Share) {
 				return fmt.Errorf("leaning %+v of evidence %d is not finite", l, e.Kind)
 			}
 		}

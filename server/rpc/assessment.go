@@ -55,6 +55,8 @@ func AssessmentToProto(a *assay.Assessment) *pb.Assessment {
 		SampleUse:           sampleUseToProto(&a.Use),
 		FactProposals:       mapSlice(a.Proposals, proposalToProto),
 		References:          mapSlice(a.References, referenceToProto),
+		NextTests:           mapSlice(a.NextTests, nextTestToProto),
+		Alternatives:        mapSlice(a.Alternatives, alternativeToProto),
 	}
 }
 
@@ -86,7 +88,10 @@ func evidenceToProto(e *assay.Evidence) *pb.Evidence {
 		Unit: e.Unit, SampleCount: e.Samples, FlowGPerS: optional(e.Flow), EngineSpeedRpm: optional(e.RPM),
 		ManifoldPressureKpa: optional(e.PressureKPa), Counted: e.Counted,
 		Leanings: mapSlice(e.Leanings, func(l *assay.Leaning) *pb.Leaning {
-			return &pb.Leaning{Condition: pb.Condition(l.Condition), Predicted: finite(l.Predicted), LogLikelihoodRatio: finite(l.LogRatio)}
+			return &pb.Leaning{
+				Condition: pb.Condition(l.Condition), Predicted: finite(l.Predicted), LogLikelihoodRatio: finite(l.LogRatio),
+				LogLikelihoodRatioShare: optional(l.Share),
+			}
 		}),
 	}
 }
@@ -126,11 +131,40 @@ func distrustedToProto(d *assay.DistrustedSignal) *pb.DistrustedSignal {
 func ambiguityToProto(a *assay.Ambiguity) *pb.Ambiguity {
 	return &pb.Ambiguity{
 		Probability: finite(a.Probability),
-		Causes: mapSlice(a.Causes, func(c *assay.AmbiguousCause) *pb.AmbiguousCause {
-			return &pb.AmbiguousCause{Condition: pb.Condition(c.Condition), Cause: pb.Cause(c.Cause), Probability: finite(c.Probability)}
-		}),
+		Causes:      mapSlice(a.Causes, ambiguousCauseToProto),
 		Inspections: mapSlice(a.Inspections, func(i *assay.Inspection) pb.Inspection { return pb.Inspection(*i) }),
 	}
+}
+
+func ambiguousCauseToProto(c *assay.AmbiguousCause) *pb.AmbiguousCause {
+	return &pb.AmbiguousCause{Condition: pb.Condition(c.Condition), Cause: pb.Cause(c.Cause), Probability: finite(c.Probability)}
+}
+
+func nextTestToProto(t *assay.NextTest) *pb.NextTest {
+	return &pb.NextTest{
+		Manoeuvre: pb.ManoeuvreKind(t.Manoeuvre), Inspection: pb.Inspection(t.Inspection), Fact: t.Fact,
+		ExpectedRegretReduction: finite(t.Reduction), Minutes: finite(t.Minutes),
+		TellsApart: mapSlice(t.TellsApart, ambiguousCauseToProto),
+		Cautions:   mapSlice(t.Cautions, func(c *assay.Caution) pb.Caution { return pb.Caution(*c) }),
+	}
+}
+
+func alternativeToProto(a *assay.Alternative) *pb.Alternative {
+	out := &pb.Alternative{
+		Condition: pb.Condition(a.Condition), Cause: pb.Cause(a.Cause), Bank: int32(a.Bank), Probability: finite(a.Probability),
+		Magnitudes: mapSlice(a.Magnitudes, func(m *assay.Magnitude) *pb.Magnitude {
+			return &pb.Magnitude{Kind: pb.MagnitudeKind(m.Kind), Value: finite(m.Value), Unit: m.Unit}
+		}),
+		LogLikelihoodRatio: finite(a.LogRatio),
+		Predictions: mapSlice(a.Predictions, func(p *assay.Prediction) *pb.Prediction {
+			return &pb.Prediction{Evidence: int32(p.Evidence), Predicted: finite(p.Predicted), LogLikelihoodRatioShare: finite(p.Share)}
+		}),
+	}
+	if a.Failed >= 0 {
+		failed := int32(a.Failed)
+		out.FailedEvidence = &failed
+	}
+	return out
 }
 
 func sampleUseToProto(u *assay.SampleUse) *pb.SampleUse {

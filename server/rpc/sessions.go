@@ -149,9 +149,9 @@ const (
 func prompt(words wording.Catalogue, state *session.ProgressState) string {
 	text := ""
 	if next := state.Progress.GetNext(); len(next) > 0 && state.Closed {
-		text = words.AdviceWithCautions(next[0])
+		text = words.AdviceBecause(next[0], state.Progress.GetNextTests())
 	} else if len(next) > 0 {
-		text = whileDriving(words, next)
+		text = whileDriving(words, next, state.Progress.GetNextTests())
 	}
 	if !state.ConfirmationMissing || state.Closed {
 		return text
@@ -163,10 +163,10 @@ func prompt(words wording.Catalogue, state *session.ProgressState) string {
 }
 
 // whileDriving is the first of the next steps that can be driven.
-func whileDriving(words wording.Catalogue, next []*pb.Advice) string {
+func whileDriving(words wording.Catalogue, next []*pb.Advice, tests []*pb.NextTest) string {
 	for _, a := range next {
 		if a.GetAction() == pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN {
-			return words.AdviceWithCautions(a)
+			return words.AdviceBecause(a, tests)
 		}
 	}
 	if next[0].GetAction() == pb.AdviceAction_ADVICE_ACTION_LEAVE_ALONE {

@@ -21,14 +21,36 @@ func progressOf(a *pb.Assessment, latestUS int64, confirmed bool) (p *pb.Session
 		Conditions:   a.GetConditions(),
 		Conclusive:   a.GetConclusive(),
 		SampleUse:    a.GetSampleUse(),
+		NextTests:    a.GetNextTests(),
 	}
 	if confirmed {
 		return p, false
 	}
-	var heldGaps, heldAdvice bool
+	var heldGaps, heldTests, heldAdvice bool
 	p.Gaps, heldGaps = withoutPulls(a.GetGaps())
-	p.Next, heldAdvice = withoutPullAdvice(a.GetAdvice(), p.Gaps)
-	return p, heldGaps || heldAdvice
+	p.NextTests, heldTests = withoutPullTests(a.GetNextTests())
+	p.Next, heldAdvice = withoutPullAdvice(a.GetAdvice(), wantedDrives(p))
+	return p, heldGaps || heldTests || heldAdvice
+}
+
+// wantedDrives are the drives that promise something, and then those that the gaps ask for.
+func wantedDrives(p *pb.SessionProgress) (kinds []pb.ManoeuvreKind) {
+	for _, t := range p.GetNextTests() {
+		kinds = append(kinds, t.GetManoeuvre())
+	}
+	for _, g := range p.GetGaps() {
+		kinds = append(kinds, g.GetManoeuvre())
+	}
+	return kinds
+}
+
+func withoutPullTests(tests []*pb.NextTest) (out []*pb.NextTest, held bool) {
+	for _, t := range tests {
+		if t.GetManoeuvre() != pull {
+			out = append(out, t)
+		}
+	}
+	return out, len(out) < len(tests)
 }
 
 const pull = pb.ManoeuvreKind_MANOEUVRE_KIND_FULL_LOAD_PULL
@@ -46,9 +68,9 @@ func withoutPulls(gaps []*pb.Gap) (out []*pb.Gap, held bool) {
 	return append(out, last...), len(last) > 0
 }
 
-// withoutPullAdvice leaves out the advice to drive a pull; the drive that the gaps ask for most stands in for it where no
+// withoutPullAdvice leaves out the advice to drive a pull; the first of the wanted drives stands in for it where no
 // other drive is advised. A retest after a cleaning stays, and names no manoeuvre.
-func withoutPullAdvice(advice []*pb.Advice, gaps []*pb.Gap) (out []*pb.Advice, held bool) {
+func withoutPullAdvice(advice []*pb.Advice, wanted []pb.ManoeuvreKind) (out []*pb.Advice, held bool) {
 	var instead *pb.Advice
 	for _, a := range advice {
 		switch {
@@ -56,7 +78,7 @@ func withoutPullAdvice(advice []*pb.Advice, gaps []*pb.Gap) (out []*pb.Advice, h
 			out = append(out, a)
 		case a.GetAction() == pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN:
 			held = true
-			if instead = otherDrive(a, gaps); instead != nil {
+			if instead = otherDrive(a, wanted); instead != nil {
 				out = append(out, instead)
 			}
 		default:
@@ -80,10 +102,10 @@ func withoutManoeuvre(a *pb.Advice) *pb.Advice {
 	}
 }
 
-// otherDrive is the drive that is missing most and is no pull; nil where there is none.
-func otherDrive(a *pb.Advice, gaps []*pb.Gap) *pb.Advice {
-	for _, g := range gaps {
-		if k := g.GetManoeuvre(); k != pb.ManoeuvreKind_MANOEUVRE_KIND_UNSPECIFIED && k != pull {
+// otherDrive is the first wanted drive that is no pull; nil where there is none.
+func otherDrive(a *pb.Advice, wanted []pb.ManoeuvreKind) *pb.Advice {
+	for _, k := range wanted {
+		if k != pb.ManoeuvreKind_MANOEUVRE_KIND_UNSPECIFIED && k != pull {
 			other := withoutManoeuvre(a)
 			other.Manoeuvre, other.Cautions = k, driveCautions(k)
 			return other
@@ -110,5 +132,6 @@ func ofOne(p *pb.SessionProgress) *pb.SessionProgress {
 	return &pb.SessionProgress{
 		LatestTimeUs: p.GetLatestTimeUs(), Manoeuvres: p.GetManoeuvres(), Gaps: p.GetGaps(), Next: p.GetNext(),
 		Conditions: p.GetConditions(), Conclusive: p.GetConclusive(), SampleUse: p.GetSampleUse(),
+		NextTests: p.GetNextTests(),
 	}
 }

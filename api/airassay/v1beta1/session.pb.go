@@ -887,7 +887,10 @@ type SessionProgress struct {
 	// How the samples were used.
 	SampleUse *SampleUse `protobuf:"bytes,7,opt,name=sample_use,json=sampleUse,proto3" json:"sample_use,omitempty"`
 	// What the next step is, in words.
-	Prompt        string `protobuf:"bytes,8,opt,name=prompt,proto3" json:"prompt,omitempty"`
+	Prompt string `protobuf:"bytes,8,opt,name=prompt,proto3" json:"prompt,omitempty"`
+	// The tests that promise most for each minute, best first; never a full-load pull unless a second person or a
+	// dynamometer was confirmed.
+	NextTests     []*NextTest `protobuf:"bytes,9,rep,name=next_tests,json=nextTests,proto3" json:"next_tests,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -978,6 +981,13 @@ func (x *SessionProgress) GetPrompt() string {
 	return ""
 }
 
+func (x *SessionProgress) GetNextTests() []*NextTest {
+	if x != nil {
+		return x.NextTests
+	}
+	return nil
+}
+
 var File_airassay_v1beta1_session_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_session_proto_rawDesc = "" +
@@ -1038,7 +1048,7 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"achievedHz\"H\n" +
 	"\x18UnavailableCaptureSignal\x12\x12\n" +
 	"\x04path\x18\x01 \x01(\tR\x04path\x12\x18\n" +
-	"\amessage\x18\x02 \x01(\tR\amessage\"\x89\x03\n" +
+	"\amessage\x18\x02 \x01(\tR\amessage\"\xc4\x03\n" +
 	"\x0fSessionProgress\x12$\n" +
 	"\x0elatest_time_us\x18\x01 \x01(\x03R\flatestTimeUs\x12;\n" +
 	"\n" +
@@ -1054,7 +1064,9 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"conclusive\x12:\n" +
 	"\n" +
 	"sample_use\x18\a \x01(\v2\x1b.airassay.v1beta1.SampleUseR\tsampleUse\x12\x16\n" +
-	"\x06prompt\x18\b \x01(\tR\x06prompt*_\n" +
+	"\x06prompt\x18\b \x01(\tR\x06prompt\x129\n" +
+	"\n" +
+	"next_tests\x18\t \x03(\v2\x1a.airassay.v1beta1.NextTestR\tnextTests*_\n" +
 	"\fSessionState\x12\x1d\n" +
 	"\x19SESSION_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12SESSION_STATE_OPEN\x10\x01\x12\x18\n" +
@@ -1136,6 +1148,7 @@ var file_airassay_v1beta1_session_proto_goTypes = []any{
 	(*Advice)(nil),                   // 17: airassay.v1beta1.Advice
 	(*ConditionProbability)(nil),     // 18: airassay.v1beta1.ConditionProbability
 	(*SampleUse)(nil),                // 19: airassay.v1beta1.SampleUse
+	(*NextTest)(nil),                 // 20: airassay.v1beta1.NextTest
 }
 var file_airassay_v1beta1_session_proto_depIdxs = []int32{
 	10, // 0: airassay.v1beta1.Session.vehicle_snapshot:type_name -> airassay.v1beta1.Vehicle
@@ -1159,11 +1172,12 @@ var file_airassay_v1beta1_session_proto_depIdxs = []int32{
 	17, // 18: airassay.v1beta1.SessionProgress.next:type_name -> airassay.v1beta1.Advice
 	18, // 19: airassay.v1beta1.SessionProgress.conditions:type_name -> airassay.v1beta1.ConditionProbability
 	19, // 20: airassay.v1beta1.SessionProgress.sample_use:type_name -> airassay.v1beta1.SampleUse
-	21, // [21:21] is the sub-list for method output_type
-	21, // [21:21] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	20, // 21: airassay.v1beta1.SessionProgress.next_tests:type_name -> airassay.v1beta1.NextTest
+	22, // [22:22] is the sub-list for method output_type
+	22, // [22:22] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_session_proto_init() }

@@ -646,6 +646,111 @@ func (EvidenceKind) EnumDescriptor() ([]byte, []int) {
 	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{5}
 }
 
+// MagnitudeKind is in which quantity the size of a fault is stated.
+type MagnitudeKind int32
+
+const (
+	// Not stated.
+	MagnitudeKind_MAGNITUDE_KIND_UNSPECIFIED MagnitudeKind = 0
+	// Error of the air meter at the highest flow tested, unmetered air included, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_METER_ERROR_AT_HIGHEST_FLOW MagnitudeKind = 1
+	// Error of the air meter at idle, unmetered air included, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_METER_ERROR_AT_IDLE MagnitudeKind = 2
+	// Air that a hole passes at the largest difference of pressure, in grams per second.
+	MagnitudeKind_MAGNITUDE_KIND_LEAK_FLOW MagnitudeKind = 3
+	// Pressure lost before the manifold at rated flow, in kilopascals.
+	MagnitudeKind_MAGNITUDE_KIND_PRESSURE_LOST MagnitudeKind = 4
+	// Cylinder filling lost at rated flow, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_FILLING_LOST MagnitudeKind = 5
+	// Fuel that is missing (positive) or too much (negative) at every flow, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_FUEL_MISSING MagnitudeKind = 6
+	// Fuel that is missing at rated flow, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_FUEL_MISSING_AT_RATED_FLOW MagnitudeKind = 7
+	// Fuel vapour, as the air that it burns, in grams per second.
+	MagnitudeKind_MAGNITUDE_KIND_VAPOUR MagnitudeKind = 8
+	// Error of a temperature sensor, in kelvin.
+	MagnitudeKind_MAGNITUDE_KIND_TEMPERATURE_ERROR MagnitudeKind = 9
+	// Error of a pressure sensor, in kilopascals.
+	MagnitudeKind_MAGNITUDE_KIND_PRESSURE_ERROR MagnitudeKind = 10
+	// Error of a pressure sensor, in percent of its reading.
+	MagnitudeKind_MAGNITUDE_KIND_PRESSURE_ERROR_SHARE MagnitudeKind = 11
+	// Displacement as entered over the engine's, minus 1, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_DISPLACEMENT_ERROR MagnitudeKind = 12
+	// How much too lean the oxygen sensor reads at idle, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_FALSE_LEAN MagnitudeKind = 13
+	// Exhaust gas in the charge at idle, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_RECIRCULATED MagnitudeKind = 14
+	// How far the fuel of bank 1 is below the mean of both banks, in percent.
+	MagnitudeKind_MAGNITUDE_KIND_ONE_BANK MagnitudeKind = 15
+)
+
+// Enum value maps for MagnitudeKind.
+var (
+	MagnitudeKind_name = map[int32]string{
+		0:  "MAGNITUDE_KIND_UNSPECIFIED",
+		1:  "MAGNITUDE_KIND_METER_ERROR_AT_HIGHEST_FLOW",
+		2:  "MAGNITUDE_KIND_METER_ERROR_AT_IDLE",
+		3:  "MAGNITUDE_KIND_LEAK_FLOW",
+		4:  "MAGNITUDE_KIND_PRESSURE_LOST",
+		5:  "MAGNITUDE_KIND_FILLING_LOST",
+		6:  "MAGNITUDE_KIND_FUEL_MISSING",
+		7:  "MAGNITUDE_KIND_FUEL_MISSING_AT_RATED_FLOW",
+		8:  "MAGNITUDE_KIND_VAPOUR",
+		9:  "MAGNITUDE_KIND_TEMPERATURE_ERROR",
+		10: "MAGNITUDE_KIND_PRESSURE_ERROR",
+		11: "MAGNITUDE_KIND_PRESSURE_ERROR_SHARE",
+		12: "MAGNITUDE_KIND_DISPLACEMENT_ERROR",
+		13: "MAGNITUDE_KIND_FALSE_LEAN",
+		14: "MAGNITUDE_KIND_RECIRCULATED",
+		15: "MAGNITUDE_KIND_ONE_BANK",
+	}
+	MagnitudeKind_value = map[string]int32{
+		"MAGNITUDE_KIND_UNSPECIFIED":                 0,
+		"MAGNITUDE_KIND_METER_ERROR_AT_HIGHEST_FLOW": 1,
+		"MAGNITUDE_KIND_METER_ERROR_AT_IDLE":         2,
+		"MAGNITUDE_KIND_LEAK_FLOW":                   3,
+		"MAGNITUDE_KIND_PRESSURE_LOST":               4,
+		"MAGNITUDE_KIND_FILLING_LOST":                5,
+		"MAGNITUDE_KIND_FUEL_MISSING":                6,
+		"MAGNITUDE_KIND_FUEL_MISSING_AT_RATED_FLOW":  7,
+		"MAGNITUDE_KIND_VAPOUR":                      8,
+		"MAGNITUDE_KIND_TEMPERATURE_ERROR":           9,
+		"MAGNITUDE_KIND_PRESSURE_ERROR":              10,
+		"MAGNITUDE_KIND_PRESSURE_ERROR_SHARE":        11,
+		"MAGNITUDE_KIND_DISPLACEMENT_ERROR":          12,
+		"MAGNITUDE_KIND_FALSE_LEAN":                  13,
+		"MAGNITUDE_KIND_RECIRCULATED":                14,
+		"MAGNITUDE_KIND_ONE_BANK":                    15,
+	}
+)
+
+func (x MagnitudeKind) Enum() *MagnitudeKind {
+	p := new(MagnitudeKind)
+	*p = x
+	return p
+}
+
+func (x MagnitudeKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (MagnitudeKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_airassay_v1beta1_verdict_proto_enumTypes[6].Descriptor()
+}
+
+func (MagnitudeKind) Type() protoreflect.EnumType {
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[6]
+}
+
+func (x MagnitudeKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use MagnitudeKind.Descriptor instead.
+func (MagnitudeKind) EnumDescriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{6}
+}
+
 // ManoeuvreKind is a stretch with a diagnostic meaning.
 type ManoeuvreKind int32
 
@@ -711,11 +816,11 @@ func (x ManoeuvreKind) String() string {
 }
 
 func (ManoeuvreKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_verdict_proto_enumTypes[6].Descriptor()
+	return file_airassay_v1beta1_verdict_proto_enumTypes[7].Descriptor()
 }
 
 func (ManoeuvreKind) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_verdict_proto_enumTypes[6]
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[7]
 }
 
 func (x ManoeuvreKind) Number() protoreflect.EnumNumber {
@@ -724,7 +829,7 @@ func (x ManoeuvreKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ManoeuvreKind.Descriptor instead.
 func (ManoeuvreKind) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{6}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{7}
 }
 
 // GateReason is why a stretch was refused or weakened.
@@ -832,11 +937,11 @@ func (x GateReason) String() string {
 }
 
 func (GateReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_verdict_proto_enumTypes[7].Descriptor()
+	return file_airassay_v1beta1_verdict_proto_enumTypes[8].Descriptor()
 }
 
 func (GateReason) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_verdict_proto_enumTypes[7]
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[8]
 }
 
 func (x GateReason) Number() protoreflect.EnumNumber {
@@ -845,7 +950,7 @@ func (x GateReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use GateReason.Descriptor instead.
 func (GateReason) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{7}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{8}
 }
 
 // GapKind is something that is missing for a firm verdict.
@@ -941,11 +1046,11 @@ func (x GapKind) String() string {
 }
 
 func (GapKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_verdict_proto_enumTypes[8].Descriptor()
+	return file_airassay_v1beta1_verdict_proto_enumTypes[9].Descriptor()
 }
 
 func (GapKind) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_verdict_proto_enumTypes[8]
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[9]
 }
 
 func (x GapKind) Number() protoreflect.EnumNumber {
@@ -954,7 +1059,7 @@ func (x GapKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use GapKind.Descriptor instead.
 func (GapKind) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{8}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{9}
 }
 
 // AdviceAction is what to do next.
@@ -1014,11 +1119,11 @@ func (x AdviceAction) String() string {
 }
 
 func (AdviceAction) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_verdict_proto_enumTypes[9].Descriptor()
+	return file_airassay_v1beta1_verdict_proto_enumTypes[10].Descriptor()
 }
 
 func (AdviceAction) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_verdict_proto_enumTypes[9]
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[10]
 }
 
 func (x AdviceAction) Number() protoreflect.EnumNumber {
@@ -1027,7 +1132,7 @@ func (x AdviceAction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use AdviceAction.Descriptor instead.
 func (AdviceAction) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{9}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{10}
 }
 
 // Caution is something to mind. The vehicle maker's service information, local
@@ -1124,11 +1229,11 @@ func (x Caution) String() string {
 }
 
 func (Caution) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_verdict_proto_enumTypes[10].Descriptor()
+	return file_airassay_v1beta1_verdict_proto_enumTypes[11].Descriptor()
 }
 
 func (Caution) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_verdict_proto_enumTypes[10]
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[11]
 }
 
 func (x Caution) Number() protoreflect.EnumNumber {
@@ -1137,7 +1242,7 @@ func (x Caution) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Caution.Descriptor instead.
 func (Caution) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{10}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{11}
 }
 
 // DistrustReason is why a signal was not believed.
@@ -1209,11 +1314,11 @@ func (x DistrustReason) String() string {
 }
 
 func (DistrustReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_verdict_proto_enumTypes[11].Descriptor()
+	return file_airassay_v1beta1_verdict_proto_enumTypes[12].Descriptor()
 }
 
 func (DistrustReason) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_verdict_proto_enumTypes[11]
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[12]
 }
 
 func (x DistrustReason) Number() protoreflect.EnumNumber {
@@ -1222,7 +1327,7 @@ func (x DistrustReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DistrustReason.Descriptor instead.
 func (DistrustReason) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{11}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{12}
 }
 
 // ReferenceBelief is whether a reference drive was believed.
@@ -1270,11 +1375,11 @@ func (x ReferenceBelief) String() string {
 }
 
 func (ReferenceBelief) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_verdict_proto_enumTypes[12].Descriptor()
+	return file_airassay_v1beta1_verdict_proto_enumTypes[13].Descriptor()
 }
 
 func (ReferenceBelief) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_verdict_proto_enumTypes[12]
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[13]
 }
 
 func (x ReferenceBelief) Number() protoreflect.EnumNumber {
@@ -1283,7 +1388,7 @@ func (x ReferenceBelief) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ReferenceBelief.Descriptor instead.
 func (ReferenceBelief) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{12}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{13}
 }
 
 // Verdict is what the assay concludes from the samples of one session, with
@@ -1368,10 +1473,13 @@ type VerdictText struct {
 	LanguageCode string `protobuf:"bytes,1,opt,name=language_code,json=languageCode,proto3" json:"language_code,omitempty"`
 	// The finding, one sentence.
 	Headline string `protobuf:"bytes,2,opt,name=headline,proto3" json:"headline,omitempty"`
-	// The finding and its reasons, one paragraph that can be read to a customer.
+	// The finding and its reasons with their numbers, one paragraph.
 	Summary string `protobuf:"bytes,3,opt,name=summary,proto3" json:"summary,omitempty"`
 	// What to do next, in the order of Assessment.advice.
-	Advice        []string `protobuf:"bytes,4,rep,name=advice,proto3" json:"advice,omitempty"`
+	Advice []string `protobuf:"bytes,4,rep,name=advice,proto3" json:"advice,omitempty"`
+	// What was found, how sure that is and what comes next, one short paragraph in everyday words that can be read to a
+	// customer.
+	PlainSummary  string `protobuf:"bytes,5,opt,name=plain_summary,json=plainSummary,proto3" json:"plain_summary,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1434,6 +1542,13 @@ func (x *VerdictText) GetAdvice() []string {
 	return nil
 }
 
+func (x *VerdictText) GetPlainSummary() string {
+	if x != nil {
+		return x.PlainSummary
+	}
+	return ""
+}
+
 // Assessment is the conclusion in codes and numbers. It holds no names and no
 // wall times: two assessments are equal when their deterministic marshalling
 // is, and the same samples, build and architecture give equal assessments,
@@ -1471,7 +1586,13 @@ type Assessment struct {
 	// What the vehicle's own signals say about its facts.
 	FactProposals []*FactProposal `protobuf:"bytes,14,rep,name=fact_proposals,json=factProposals,proto3" json:"fact_proposals,omitempty"`
 	// What became of each reference drive, in the order in which they were given; empty without any.
-	References    []*ReferenceUse `protobuf:"bytes,15,rep,name=references,proto3" json:"references,omitempty"`
+	References []*ReferenceUse `protobuf:"bytes,15,rep,name=references,proto3" json:"references,omitempty"`
+	// The tests that would lower the regret of a wrong step most for each minute that they take, best first;
+	// empty where the assessment is conclusive, and where no test that is possible now promises anything.
+	NextTests []*NextTest `protobuf:"bytes,16,rep,name=next_tests,json=nextTests,proto3" json:"next_tests,omitempty"`
+	// Each explanation that is not the leading one and predicts numbers: what it predicted, and where it failed.
+	// The likeliest first.
+	Alternatives  []*Alternative `protobuf:"bytes,17,rep,name=alternatives,proto3" json:"alternatives,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1607,6 +1728,20 @@ func (x *Assessment) GetFactProposals() []*FactProposal {
 func (x *Assessment) GetReferences() []*ReferenceUse {
 	if x != nil {
 		return x.References
+	}
+	return nil
+}
+
+func (x *Assessment) GetNextTests() []*NextTest {
+	if x != nil {
+		return x.NextTests
+	}
+	return nil
+}
+
+func (x *Assessment) GetAlternatives() []*Alternative {
+	if x != nil {
+		return x.Alternatives
 	}
 	return nil
 }
@@ -2067,10 +2202,14 @@ type Leaning struct {
 	// What the condition, at its likeliest magnitude, predicted for the measured value.
 	Predicted float64 `protobuf:"fixed64,2,opt,name=predicted,proto3" json:"predicted,omitempty"`
 	// Natural logarithm of the likelihood under the condition over that under no fault,
-	// this evidence taken alone; positive speaks for the condition.
+	// this evidence taken alone; positive speaks for the condition. Evidence is correlated: these do not add up.
 	LogLikelihoodRatio float64 `protobuf:"fixed64,3,opt,name=log_likelihood_ratio,json=logLikelihoodRatio,proto3" json:"log_likelihood_ratio,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// Its share of that logarithm of all counted evidence together, in nats: what it added on average over the orders
+	// in which the evidence could have come in. The shares of all evidence add up to the whole. Absent in verdicts of
+	// older versions.
+	LogLikelihoodRatioShare *float64 `protobuf:"fixed64,4,opt,name=log_likelihood_ratio_share,json=logLikelihoodRatioShare,proto3,oneof" json:"log_likelihood_ratio_share,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
 }
 
 func (x *Leaning) Reset() {
@@ -2124,6 +2263,354 @@ func (x *Leaning) GetLogLikelihoodRatio() float64 {
 	return 0
 }
 
+func (x *Leaning) GetLogLikelihoodRatioShare() float64 {
+	if x != nil && x.LogLikelihoodRatioShare != nil {
+		return *x.LogLikelihoodRatioShare
+	}
+	return 0
+}
+
+// NextTest is a manoeuvre, an inspection or a fact that is worth knowing; one of the three is set.
+type NextTest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The manoeuvre to drive; unspecified where it is none.
+	Manoeuvre ManoeuvreKind `protobuf:"varint,1,opt,name=manoeuvre,proto3,enum=airassay.v1beta1.ManoeuvreKind" json:"manoeuvre,omitempty"`
+	// The inspection to carry out; unspecified where it is none.
+	Inspection Inspection `protobuf:"varint,2,opt,name=inspection,proto3,enum=airassay.v1beta1.Inspection" json:"inspection,omitempty"`
+	// The fact to find out, a field of Vehicle or DayConditions; empty where it is none.
+	Fact string `protobuf:"bytes,3,opt,name=fact,proto3" json:"fact,omitempty"`
+	// How far the test is expected to lower the expected regret of the best step, in prices of a sensor fitted.
+	ExpectedRegretReduction float64 `protobuf:"fixed64,4,opt,name=expected_regret_reduction,json=expectedRegretReduction,proto3" json:"expected_regret_reduction,omitempty"`
+	// Minutes that the test takes.
+	Minutes float64 `protobuf:"fixed64,5,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// The two explanations that it would tell apart best; empty where it tells none apart.
+	TellsApart []*AmbiguousCause `protobuf:"bytes,6,rep,name=tells_apart,json=tellsApart,proto3" json:"tells_apart,omitempty"`
+	// What to mind while doing it.
+	Cautions      []Caution `protobuf:"varint,7,rep,packed,name=cautions,proto3,enum=airassay.v1beta1.Caution" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NextTest) Reset() {
+	*x = NextTest{}
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NextTest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NextTest) ProtoMessage() {}
+
+func (x *NextTest) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NextTest.ProtoReflect.Descriptor instead.
+func (*NextTest) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *NextTest) GetManoeuvre() ManoeuvreKind {
+	if x != nil {
+		return x.Manoeuvre
+	}
+	return ManoeuvreKind_MANOEUVRE_KIND_UNSPECIFIED
+}
+
+func (x *NextTest) GetInspection() Inspection {
+	if x != nil {
+		return x.Inspection
+	}
+	return Inspection_INSPECTION_UNSPECIFIED
+}
+
+func (x *NextTest) GetFact() string {
+	if x != nil {
+		return x.Fact
+	}
+	return ""
+}
+
+func (x *NextTest) GetExpectedRegretReduction() float64 {
+	if x != nil {
+		return x.ExpectedRegretReduction
+	}
+	return 0
+}
+
+func (x *NextTest) GetMinutes() float64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *NextTest) GetTellsApart() []*AmbiguousCause {
+	if x != nil {
+		return x.TellsApart
+	}
+	return nil
+}
+
+func (x *NextTest) GetCautions() []Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+// Alternative is one explanation as if it were true: what it would have shown at its likeliest magnitude, and which
+// evidence speaks most against it.
+type Alternative struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The condition.
+	Condition Condition `protobuf:"varint,1,opt,name=condition,proto3,enum=airassay.v1beta1.Condition" json:"condition,omitempty"`
+	// Its likeliest cause.
+	Cause Cause `protobuf:"varint,2,opt,name=cause,proto3,enum=airassay.v1beta1.Cause" json:"cause,omitempty"`
+	// Bank that the cause is confined to; 0 for all.
+	Bank int32 `protobuf:"varint,3,opt,name=bank,proto3" json:"bank,omitempty"`
+	// Probability of the condition.
+	Probability float64 `protobuf:"fixed64,4,opt,name=probability,proto3" json:"probability,omitempty"`
+	// How large it would have to be to fit best.
+	Magnitudes []*Magnitude `protobuf:"bytes,5,rep,name=magnitudes,proto3" json:"magnitudes,omitempty"`
+	// Natural logarithm of the likelihood of all counted evidence under it over that under the leading explanation that
+	// predicts numbers, each at its likeliest magnitude; what single samples say and how common either is are left out.
+	// Negative speaks against it.
+	LogLikelihoodRatio float64 `protobuf:"fixed64,6,opt,name=log_likelihood_ratio,json=logLikelihoodRatio,proto3" json:"log_likelihood_ratio,omitempty"`
+	// What it predicted, for the counted evidence that decides most between it and the leading explanation; what speaks
+	// most against it comes first.
+	Predictions []*Prediction `protobuf:"bytes,7,rep,name=predictions,proto3" json:"predictions,omitempty"`
+	// The evidence that speaks most against it, as an index into Assessment.evidence; absent where none does.
+	FailedEvidence *int32 `protobuf:"varint,8,opt,name=failed_evidence,json=failedEvidence,proto3,oneof" json:"failed_evidence,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *Alternative) Reset() {
+	*x = Alternative{}
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Alternative) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Alternative) ProtoMessage() {}
+
+func (x *Alternative) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Alternative.ProtoReflect.Descriptor instead.
+func (*Alternative) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *Alternative) GetCondition() Condition {
+	if x != nil {
+		return x.Condition
+	}
+	return Condition_CONDITION_UNSPECIFIED
+}
+
+func (x *Alternative) GetCause() Cause {
+	if x != nil {
+		return x.Cause
+	}
+	return Cause_CAUSE_UNSPECIFIED
+}
+
+func (x *Alternative) GetBank() int32 {
+	if x != nil {
+		return x.Bank
+	}
+	return 0
+}
+
+func (x *Alternative) GetProbability() float64 {
+	if x != nil {
+		return x.Probability
+	}
+	return 0
+}
+
+func (x *Alternative) GetMagnitudes() []*Magnitude {
+	if x != nil {
+		return x.Magnitudes
+	}
+	return nil
+}
+
+func (x *Alternative) GetLogLikelihoodRatio() float64 {
+	if x != nil {
+		return x.LogLikelihoodRatio
+	}
+	return 0
+}
+
+func (x *Alternative) GetPredictions() []*Prediction {
+	if x != nil {
+		return x.Predictions
+	}
+	return nil
+}
+
+func (x *Alternative) GetFailedEvidence() int32 {
+	if x != nil && x.FailedEvidence != nil {
+		return *x.FailedEvidence
+	}
+	return 0
+}
+
+// Magnitude is the size of a fault in one quantity.
+type Magnitude struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The quantity.
+	Kind MagnitudeKind `protobuf:"varint,1,opt,name=kind,proto3,enum=airassay.v1beta1.MagnitudeKind" json:"kind,omitempty"`
+	// Its value.
+	Value float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	// Unit of the value, in UCUM.
+	Unit          string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Magnitude) Reset() {
+	*x = Magnitude{}
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Magnitude) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Magnitude) ProtoMessage() {}
+
+func (x *Magnitude) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Magnitude.ProtoReflect.Descriptor instead.
+func (*Magnitude) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *Magnitude) GetKind() MagnitudeKind {
+	if x != nil {
+		return x.Kind
+	}
+	return MagnitudeKind_MAGNITUDE_KIND_UNSPECIFIED
+}
+
+func (x *Magnitude) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *Magnitude) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+// Prediction is what an explanation predicted for one piece of evidence.
+type Prediction struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The evidence, as an index into Assessment.evidence.
+	Evidence int32 `protobuf:"varint,1,opt,name=evidence,proto3" json:"evidence,omitempty"`
+	// What would have been measured, in the unit of the evidence.
+	Predicted float64 `protobuf:"fixed64,2,opt,name=predicted,proto3" json:"predicted,omitempty"`
+	// The evidence's share in Alternative.log_likelihood_ratio, in nats; negative speaks against the explanation.
+	LogLikelihoodRatioShare float64 `protobuf:"fixed64,3,opt,name=log_likelihood_ratio_share,json=logLikelihoodRatioShare,proto3" json:"log_likelihood_ratio_share,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
+}
+
+func (x *Prediction) Reset() {
+	*x = Prediction{}
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Prediction) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Prediction) ProtoMessage() {}
+
+func (x *Prediction) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Prediction.ProtoReflect.Descriptor instead.
+func (*Prediction) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *Prediction) GetEvidence() int32 {
+	if x != nil {
+		return x.Evidence
+	}
+	return 0
+}
+
+func (x *Prediction) GetPredicted() float64 {
+	if x != nil {
+		return x.Predicted
+	}
+	return 0
+}
+
+func (x *Prediction) GetLogLikelihoodRatioShare() float64 {
+	if x != nil {
+		return x.LogLikelihoodRatioShare
+	}
+	return 0
+}
+
 // Manoeuvre is one stretch that was found, used or refused.
 type Manoeuvre struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2151,7 +2638,7 @@ type Manoeuvre struct {
 
 func (x *Manoeuvre) Reset() {
 	*x = Manoeuvre{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[9]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2163,7 +2650,7 @@ func (x *Manoeuvre) String() string {
 func (*Manoeuvre) ProtoMessage() {}
 
 func (x *Manoeuvre) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[9]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2176,7 +2663,7 @@ func (x *Manoeuvre) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Manoeuvre.ProtoReflect.Descriptor instead.
 func (*Manoeuvre) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{9}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Manoeuvre) GetKind() ManoeuvreKind {
@@ -2259,7 +2746,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[10]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2271,7 +2758,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[10]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2284,7 +2771,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{10}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Gap) GetKind() GapKind {
@@ -2340,7 +2827,7 @@ type Advice struct {
 
 func (x *Advice) Reset() {
 	*x = Advice{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[11]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2352,7 +2839,7 @@ func (x *Advice) String() string {
 func (*Advice) ProtoMessage() {}
 
 func (x *Advice) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[11]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2365,7 +2852,7 @@ func (x *Advice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Advice.ProtoReflect.Descriptor instead.
 func (*Advice) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{11}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Advice) GetAction() AdviceAction {
@@ -2443,7 +2930,7 @@ type DistrustedSignal struct {
 
 func (x *DistrustedSignal) Reset() {
 	*x = DistrustedSignal{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[12]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2455,7 +2942,7 @@ func (x *DistrustedSignal) String() string {
 func (*DistrustedSignal) ProtoMessage() {}
 
 func (x *DistrustedSignal) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[12]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2468,7 +2955,7 @@ func (x *DistrustedSignal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DistrustedSignal.ProtoReflect.Descriptor instead.
 func (*DistrustedSignal) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{12}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *DistrustedSignal) GetSignal() string {
@@ -2521,7 +3008,7 @@ type Ambiguity struct {
 
 func (x *Ambiguity) Reset() {
 	*x = Ambiguity{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[13]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2533,7 +3020,7 @@ func (x *Ambiguity) String() string {
 func (*Ambiguity) ProtoMessage() {}
 
 func (x *Ambiguity) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[13]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2546,7 +3033,7 @@ func (x *Ambiguity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ambiguity.ProtoReflect.Descriptor instead.
 func (*Ambiguity) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{13}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Ambiguity) GetCauses() []*AmbiguousCause {
@@ -2585,7 +3072,7 @@ type AmbiguousCause struct {
 
 func (x *AmbiguousCause) Reset() {
 	*x = AmbiguousCause{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[14]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2597,7 +3084,7 @@ func (x *AmbiguousCause) String() string {
 func (*AmbiguousCause) ProtoMessage() {}
 
 func (x *AmbiguousCause) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[14]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2610,7 +3097,7 @@ func (x *AmbiguousCause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmbiguousCause.ProtoReflect.Descriptor instead.
 func (*AmbiguousCause) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{14}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AmbiguousCause) GetCondition() Condition {
@@ -2667,7 +3154,7 @@ type SampleUse struct {
 
 func (x *SampleUse) Reset() {
 	*x = SampleUse{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[15]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2679,7 +3166,7 @@ func (x *SampleUse) String() string {
 func (*SampleUse) ProtoMessage() {}
 
 func (x *SampleUse) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[15]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2692,7 +3179,7 @@ func (x *SampleUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleUse.ProtoReflect.Descriptor instead.
 func (*SampleUse) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{15}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SampleUse) GetUsed() int64 {
@@ -2796,7 +3283,7 @@ type FactProposal struct {
 
 func (x *FactProposal) Reset() {
 	*x = FactProposal{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[16]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2808,7 +3295,7 @@ func (x *FactProposal) String() string {
 func (*FactProposal) ProtoMessage() {}
 
 func (x *FactProposal) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[16]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2821,7 +3308,7 @@ func (x *FactProposal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactProposal.ProtoReflect.Descriptor instead.
 func (*FactProposal) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{16}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *FactProposal) GetField() string {
@@ -2876,7 +3363,7 @@ type ReferenceUse struct {
 
 func (x *ReferenceUse) Reset() {
 	*x = ReferenceUse{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2888,7 +3375,7 @@ func (x *ReferenceUse) String() string {
 func (*ReferenceUse) ProtoMessage() {}
 
 func (x *ReferenceUse) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2901,7 +3388,7 @@ func (x *ReferenceUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReferenceUse.ProtoReflect.Descriptor instead.
 func (*ReferenceUse) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{17}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ReferenceUse) GetIndex() int32 {
@@ -2966,12 +3453,13 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"assessment\x18\x03 \x01(\v2\x1c.airassay.v1beta1.AssessmentB\x03\xe0A\x03R\n" +
 	"assessment\x126\n" +
 	"\x04text\x18\x04 \x01(\v2\x1d.airassay.v1beta1.VerdictTextB\x03\xe0A\x03R\x04text:S\xeaAP\n" +
-	"\x14airassay.dev/Verdict\x12%sessions/{session}/verdicts/{verdict}*\bverdicts2\averdict\"\x80\x01\n" +
+	"\x14airassay.dev/Verdict\x12%sessions/{session}/verdicts/{verdict}*\bverdicts2\averdict\"\xa5\x01\n" +
 	"\vVerdictText\x12#\n" +
 	"\rlanguage_code\x18\x01 \x01(\tR\flanguageCode\x12\x1a\n" +
 	"\bheadline\x18\x02 \x01(\tR\bheadline\x12\x18\n" +
 	"\asummary\x18\x03 \x01(\tR\asummary\x12\x16\n" +
-	"\x06advice\x18\x04 \x03(\tR\x06advice\"\x97\a\n" +
+	"\x06advice\x18\x04 \x03(\tR\x06advice\x12#\n" +
+	"\rplain_summary\x18\x05 \x01(\tR\fplainSummary\"\x95\b\n" +
 	"\n" +
 	"Assessment\x12%\n" +
 	"\x0eengine_version\x18\x01 \x01(\tR\rengineVersion\x12F\n" +
@@ -2998,7 +3486,10 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x0efact_proposals\x18\x0e \x03(\v2\x1e.airassay.v1beta1.FactProposalR\rfactProposals\x12>\n" +
 	"\n" +
 	"references\x18\x0f \x03(\v2\x1e.airassay.v1beta1.ReferenceUseR\n" +
-	"references\"\xaf\x01\n" +
+	"references\x129\n" +
+	"\n" +
+	"next_tests\x18\x10 \x03(\v2\x1a.airassay.v1beta1.NextTestR\tnextTests\x12A\n" +
+	"\falternatives\x18\x11 \x03(\v2\x1d.airassay.v1beta1.AlternativeR\falternatives\"\xaf\x01\n" +
 	"\x14ConditionProbability\x129\n" +
 	"\tcondition\x18\x01 \x01(\x0e2\x1b.airassay.v1beta1.ConditionR\tcondition\x12 \n" +
 	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12:\n" +
@@ -3038,11 +3529,45 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\bleanings\x18\x0e \x03(\v2\x19.airassay.v1beta1.LeaningR\bleaningsB\x0f\n" +
 	"\r_flow_g_per_sB\x13\n" +
 	"\x11_engine_speed_rpmB\x18\n" +
-	"\x16_manifold_pressure_kpa\"\x94\x01\n" +
+	"\x16_manifold_pressure_kpa\"\xf5\x01\n" +
 	"\aLeaning\x129\n" +
 	"\tcondition\x18\x01 \x01(\x0e2\x1b.airassay.v1beta1.ConditionR\tcondition\x12\x1c\n" +
 	"\tpredicted\x18\x02 \x01(\x01R\tpredicted\x120\n" +
-	"\x14log_likelihood_ratio\x18\x03 \x01(\x01R\x12logLikelihoodRatio\"\x8a\x03\n" +
+	"\x14log_likelihood_ratio\x18\x03 \x01(\x01R\x12logLikelihoodRatio\x12@\n" +
+	"\x1alog_likelihood_ratio_share\x18\x04 \x01(\x01H\x00R\x17logLikelihoodRatioShare\x88\x01\x01B\x1d\n" +
+	"\x1b_log_likelihood_ratio_share\"\xeb\x02\n" +
+	"\bNextTest\x12=\n" +
+	"\tmanoeuvre\x18\x01 \x01(\x0e2\x1f.airassay.v1beta1.ManoeuvreKindR\tmanoeuvre\x12<\n" +
+	"\n" +
+	"inspection\x18\x02 \x01(\x0e2\x1c.airassay.v1beta1.InspectionR\n" +
+	"inspection\x12\x12\n" +
+	"\x04fact\x18\x03 \x01(\tR\x04fact\x12:\n" +
+	"\x19expected_regret_reduction\x18\x04 \x01(\x01R\x17expectedRegretReduction\x12\x18\n" +
+	"\aminutes\x18\x05 \x01(\x01R\aminutes\x12A\n" +
+	"\vtells_apart\x18\x06 \x03(\v2 .airassay.v1beta1.AmbiguousCauseR\n" +
+	"tellsApart\x125\n" +
+	"\bcautions\x18\a \x03(\x0e2\x19.airassay.v1beta1.CautionR\bcautions\"\x9e\x03\n" +
+	"\vAlternative\x129\n" +
+	"\tcondition\x18\x01 \x01(\x0e2\x1b.airassay.v1beta1.ConditionR\tcondition\x12-\n" +
+	"\x05cause\x18\x02 \x01(\x0e2\x17.airassay.v1beta1.CauseR\x05cause\x12\x12\n" +
+	"\x04bank\x18\x03 \x01(\x05R\x04bank\x12 \n" +
+	"\vprobability\x18\x04 \x01(\x01R\vprobability\x12;\n" +
+	"\n" +
+	"magnitudes\x18\x05 \x03(\v2\x1b.airassay.v1beta1.MagnitudeR\n" +
+	"magnitudes\x120\n" +
+	"\x14log_likelihood_ratio\x18\x06 \x01(\x01R\x12logLikelihoodRatio\x12>\n" +
+	"\vpredictions\x18\a \x03(\v2\x1c.airassay.v1beta1.PredictionR\vpredictions\x12,\n" +
+	"\x0ffailed_evidence\x18\b \x01(\x05H\x00R\x0efailedEvidence\x88\x01\x01B\x12\n" +
+	"\x10_failed_evidence\"j\n" +
+	"\tMagnitude\x123\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x1f.airassay.v1beta1.MagnitudeKindR\x04kind\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\"\x83\x01\n" +
+	"\n" +
+	"Prediction\x12\x1a\n" +
+	"\bevidence\x18\x01 \x01(\x05R\bevidence\x12\x1c\n" +
+	"\tpredicted\x18\x02 \x01(\x01R\tpredicted\x12;\n" +
+	"\x1alog_likelihood_ratio_share\x18\x03 \x01(\x01R\x17logLikelihoodRatioShare\"\x8a\x03\n" +
 	"\tManoeuvre\x123\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1f.airassay.v1beta1.ManoeuvreKindR\x04kind\x12\x19\n" +
 	"\bstart_us\x18\x02 \x01(\x03R\astartUs\x12\x15\n" +
@@ -3228,7 +3753,25 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x13EVIDENCE_KIND_BOOST\x10\x18\x12&\n" +
 	"\"EVIDENCE_KIND_FILTER_PRESSURE_DROP\x10\x19\x12\"\n" +
 	"\x1eEVIDENCE_KIND_EXHAUST_PRESSURE\x10\x1a\x12\x1f\n" +
-	"\x1bEVIDENCE_KIND_RAIL_PRESSURE\x10\x1b*\xc9\x02\n" +
+	"\x1bEVIDENCE_KIND_RAIL_PRESSURE\x10\x1b*\xc9\x04\n" +
+	"\rMagnitudeKind\x12\x1e\n" +
+	"\x1aMAGNITUDE_KIND_UNSPECIFIED\x10\x00\x12.\n" +
+	"*MAGNITUDE_KIND_METER_ERROR_AT_HIGHEST_FLOW\x10\x01\x12&\n" +
+	"\"MAGNITUDE_KIND_METER_ERROR_AT_IDLE\x10\x02\x12\x1c\n" +
+	"\x18MAGNITUDE_KIND_LEAK_FLOW\x10\x03\x12 \n" +
+	"\x1cMAGNITUDE_KIND_PRESSURE_LOST\x10\x04\x12\x1f\n" +
+	"\x1bMAGNITUDE_KIND_FILLING_LOST\x10\x05\x12\x1f\n" +
+	"\x1bMAGNITUDE_KIND_FUEL_MISSING\x10\x06\x12-\n" +
+	")MAGNITUDE_KIND_FUEL_MISSING_AT_RATED_FLOW\x10\a\x12\x19\n" +
+	"\x15MAGNITUDE_KIND_VAPOUR\x10\b\x12$\n" +
+	" MAGNITUDE_KIND_TEMPERATURE_ERROR\x10\t\x12!\n" +
+	"\x1dMAGNITUDE_KIND_PRESSURE_ERROR\x10\n" +
+	"\x12'\n" +
+	"#MAGNITUDE_KIND_PRESSURE_ERROR_SHARE\x10\v\x12%\n" +
+	"!MAGNITUDE_KIND_DISPLACEMENT_ERROR\x10\f\x12\x1d\n" +
+	"\x19MAGNITUDE_KIND_FALSE_LEAN\x10\r\x12\x1f\n" +
+	"\x1bMAGNITUDE_KIND_RECIRCULATED\x10\x0e\x12\x1b\n" +
+	"\x17MAGNITUDE_KIND_ONE_BANK\x10\x0f*\xc9\x02\n" +
 	"\rManoeuvreKind\x12\x1e\n" +
 	"\x1aMANOEUVRE_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18MANOEUVRE_KIND_COLD_SOAK\x10\x01\x12$\n" +
@@ -3342,8 +3885,8 @@ func file_airassay_v1beta1_verdict_proto_rawDescGZIP() []byte {
 	return file_airassay_v1beta1_verdict_proto_rawDescData
 }
 
-var file_airassay_v1beta1_verdict_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_airassay_v1beta1_verdict_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_airassay_v1beta1_verdict_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
+var file_airassay_v1beta1_verdict_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_airassay_v1beta1_verdict_proto_goTypes = []any{
 	(Condition)(0),                // 0: airassay.v1beta1.Condition
 	(Cause)(0),                    // 1: airassay.v1beta1.Cause
@@ -3351,86 +3894,102 @@ var file_airassay_v1beta1_verdict_proto_goTypes = []any{
 	(Sensor)(0),                   // 3: airassay.v1beta1.Sensor
 	(Finding)(0),                  // 4: airassay.v1beta1.Finding
 	(EvidenceKind)(0),             // 5: airassay.v1beta1.EvidenceKind
-	(ManoeuvreKind)(0),            // 6: airassay.v1beta1.ManoeuvreKind
-	(GateReason)(0),               // 7: airassay.v1beta1.GateReason
-	(GapKind)(0),                  // 8: airassay.v1beta1.GapKind
-	(AdviceAction)(0),             // 9: airassay.v1beta1.AdviceAction
-	(Caution)(0),                  // 10: airassay.v1beta1.Caution
-	(DistrustReason)(0),           // 11: airassay.v1beta1.DistrustReason
-	(ReferenceBelief)(0),          // 12: airassay.v1beta1.ReferenceBelief
-	(*Verdict)(nil),               // 13: airassay.v1beta1.Verdict
-	(*VerdictText)(nil),           // 14: airassay.v1beta1.VerdictText
-	(*Assessment)(nil),            // 15: airassay.v1beta1.Assessment
-	(*ConditionProbability)(nil),  // 16: airassay.v1beta1.ConditionProbability
-	(*CauseProbability)(nil),      // 17: airassay.v1beta1.CauseProbability
-	(*SensorFinding)(nil),         // 18: airassay.v1beta1.SensorFinding
-	(*MeterError)(nil),            // 19: airassay.v1beta1.MeterError
-	(*Evidence)(nil),              // 20: airassay.v1beta1.Evidence
-	(*Leaning)(nil),               // 21: airassay.v1beta1.Leaning
-	(*Manoeuvre)(nil),             // 22: airassay.v1beta1.Manoeuvre
-	(*Gap)(nil),                   // 23: airassay.v1beta1.Gap
-	(*Advice)(nil),                // 24: airassay.v1beta1.Advice
-	(*DistrustedSignal)(nil),      // 25: airassay.v1beta1.DistrustedSignal
-	(*Ambiguity)(nil),             // 26: airassay.v1beta1.Ambiguity
-	(*AmbiguousCause)(nil),        // 27: airassay.v1beta1.AmbiguousCause
-	(*SampleUse)(nil),             // 28: airassay.v1beta1.SampleUse
-	(*FactProposal)(nil),          // 29: airassay.v1beta1.FactProposal
-	(*ReferenceUse)(nil),          // 30: airassay.v1beta1.ReferenceUse
-	(*timestamppb.Timestamp)(nil), // 31: google.protobuf.Timestamp
-	(Inspection)(0),               // 32: airassay.v1beta1.Inspection
-	(ClockKind)(0),                // 33: airassay.v1beta1.ClockKind
-	(*SampleGap)(nil),             // 34: airassay.v1beta1.SampleGap
+	(MagnitudeKind)(0),            // 6: airassay.v1beta1.MagnitudeKind
+	(ManoeuvreKind)(0),            // 7: airassay.v1beta1.ManoeuvreKind
+	(GateReason)(0),               // 8: airassay.v1beta1.GateReason
+	(GapKind)(0),                  // 9: airassay.v1beta1.GapKind
+	(AdviceAction)(0),             // 10: airassay.v1beta1.AdviceAction
+	(Caution)(0),                  // 11: airassay.v1beta1.Caution
+	(DistrustReason)(0),           // 12: airassay.v1beta1.DistrustReason
+	(ReferenceBelief)(0),          // 13: airassay.v1beta1.ReferenceBelief
+	(*Verdict)(nil),               // 14: airassay.v1beta1.Verdict
+	(*VerdictText)(nil),           // 15: airassay.v1beta1.VerdictText
+	(*Assessment)(nil),            // 16: airassay.v1beta1.Assessment
+	(*ConditionProbability)(nil),  // 17: airassay.v1beta1.ConditionProbability
+	(*CauseProbability)(nil),      // 18: airassay.v1beta1.CauseProbability
+	(*SensorFinding)(nil),         // 19: airassay.v1beta1.SensorFinding
+	(*MeterError)(nil),            // 20: airassay.v1beta1.MeterError
+	(*Evidence)(nil),              // 21: airassay.v1beta1.Evidence
+	(*Leaning)(nil),               // 22: airassay.v1beta1.Leaning
+	(*NextTest)(nil),              // 23: airassay.v1beta1.NextTest
+	(*Alternative)(nil),           // 24: airassay.v1beta1.Alternative
+	(*Magnitude)(nil),             // 25: airassay.v1beta1.Magnitude
+	(*Prediction)(nil),            // 26: airassay.v1beta1.Prediction
+	(*Manoeuvre)(nil),             // 27: airassay.v1beta1.Manoeuvre
+	(*Gap)(nil),                   // 28: airassay.v1beta1.Gap
+	(*Advice)(nil),                // 29: airassay.v1beta1.Advice
+	(*DistrustedSignal)(nil),      // 30: airassay.v1beta1.DistrustedSignal
+	(*Ambiguity)(nil),             // 31: airassay.v1beta1.Ambiguity
+	(*AmbiguousCause)(nil),        // 32: airassay.v1beta1.AmbiguousCause
+	(*SampleUse)(nil),             // 33: airassay.v1beta1.SampleUse
+	(*FactProposal)(nil),          // 34: airassay.v1beta1.FactProposal
+	(*ReferenceUse)(nil),          // 35: airassay.v1beta1.ReferenceUse
+	(*timestamppb.Timestamp)(nil), // 36: google.protobuf.Timestamp
+	(Inspection)(0),               // 37: airassay.v1beta1.Inspection
+	(ClockKind)(0),                // 38: airassay.v1beta1.ClockKind
+	(*SampleGap)(nil),             // 39: airassay.v1beta1.SampleGap
 }
 var file_airassay_v1beta1_verdict_proto_depIdxs = []int32{
-	31, // 0: airassay.v1beta1.Verdict.create_time:type_name -> google.protobuf.Timestamp
-	15, // 1: airassay.v1beta1.Verdict.assessment:type_name -> airassay.v1beta1.Assessment
-	14, // 2: airassay.v1beta1.Verdict.text:type_name -> airassay.v1beta1.VerdictText
-	16, // 3: airassay.v1beta1.Assessment.conditions:type_name -> airassay.v1beta1.ConditionProbability
+	36, // 0: airassay.v1beta1.Verdict.create_time:type_name -> google.protobuf.Timestamp
+	16, // 1: airassay.v1beta1.Verdict.assessment:type_name -> airassay.v1beta1.Assessment
+	15, // 2: airassay.v1beta1.Verdict.text:type_name -> airassay.v1beta1.VerdictText
+	17, // 3: airassay.v1beta1.Assessment.conditions:type_name -> airassay.v1beta1.ConditionProbability
 	2,  // 4: airassay.v1beta1.Assessment.inconclusive_reasons:type_name -> airassay.v1beta1.InconclusiveReason
-	18, // 5: airassay.v1beta1.Assessment.sensors:type_name -> airassay.v1beta1.SensorFinding
-	19, // 6: airassay.v1beta1.Assessment.meter_errors:type_name -> airassay.v1beta1.MeterError
-	20, // 7: airassay.v1beta1.Assessment.evidence:type_name -> airassay.v1beta1.Evidence
-	22, // 8: airassay.v1beta1.Assessment.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
-	23, // 9: airassay.v1beta1.Assessment.gaps:type_name -> airassay.v1beta1.Gap
-	24, // 10: airassay.v1beta1.Assessment.advice:type_name -> airassay.v1beta1.Advice
-	25, // 11: airassay.v1beta1.Assessment.distrusted_signals:type_name -> airassay.v1beta1.DistrustedSignal
-	26, // 12: airassay.v1beta1.Assessment.ambiguities:type_name -> airassay.v1beta1.Ambiguity
-	28, // 13: airassay.v1beta1.Assessment.sample_use:type_name -> airassay.v1beta1.SampleUse
-	29, // 14: airassay.v1beta1.Assessment.fact_proposals:type_name -> airassay.v1beta1.FactProposal
-	30, // 15: airassay.v1beta1.Assessment.references:type_name -> airassay.v1beta1.ReferenceUse
-	0,  // 16: airassay.v1beta1.ConditionProbability.condition:type_name -> airassay.v1beta1.Condition
-	17, // 17: airassay.v1beta1.ConditionProbability.causes:type_name -> airassay.v1beta1.CauseProbability
-	1,  // 18: airassay.v1beta1.CauseProbability.cause:type_name -> airassay.v1beta1.Cause
-	3,  // 19: airassay.v1beta1.SensorFinding.sensor:type_name -> airassay.v1beta1.Sensor
-	4,  // 20: airassay.v1beta1.SensorFinding.finding:type_name -> airassay.v1beta1.Finding
-	5,  // 21: airassay.v1beta1.Evidence.kind:type_name -> airassay.v1beta1.EvidenceKind
-	6,  // 22: airassay.v1beta1.Evidence.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	21, // 23: airassay.v1beta1.Evidence.leanings:type_name -> airassay.v1beta1.Leaning
-	0,  // 24: airassay.v1beta1.Leaning.condition:type_name -> airassay.v1beta1.Condition
-	6,  // 25: airassay.v1beta1.Manoeuvre.kind:type_name -> airassay.v1beta1.ManoeuvreKind
-	7,  // 26: airassay.v1beta1.Manoeuvre.reasons:type_name -> airassay.v1beta1.GateReason
-	8,  // 27: airassay.v1beta1.Gap.kind:type_name -> airassay.v1beta1.GapKind
-	6,  // 28: airassay.v1beta1.Gap.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	32, // 29: airassay.v1beta1.Gap.inspection:type_name -> airassay.v1beta1.Inspection
-	9,  // 30: airassay.v1beta1.Advice.action:type_name -> airassay.v1beta1.AdviceAction
-	3,  // 31: airassay.v1beta1.Advice.sensor:type_name -> airassay.v1beta1.Sensor
-	32, // 32: airassay.v1beta1.Advice.inspection:type_name -> airassay.v1beta1.Inspection
-	6,  // 33: airassay.v1beta1.Advice.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	0,  // 34: airassay.v1beta1.Advice.condition:type_name -> airassay.v1beta1.Condition
-	10, // 35: airassay.v1beta1.Advice.cautions:type_name -> airassay.v1beta1.Caution
-	11, // 36: airassay.v1beta1.DistrustedSignal.reason:type_name -> airassay.v1beta1.DistrustReason
-	27, // 37: airassay.v1beta1.Ambiguity.causes:type_name -> airassay.v1beta1.AmbiguousCause
-	32, // 38: airassay.v1beta1.Ambiguity.inspections:type_name -> airassay.v1beta1.Inspection
-	0,  // 39: airassay.v1beta1.AmbiguousCause.condition:type_name -> airassay.v1beta1.Condition
-	1,  // 40: airassay.v1beta1.AmbiguousCause.cause:type_name -> airassay.v1beta1.Cause
-	33, // 41: airassay.v1beta1.SampleUse.clock:type_name -> airassay.v1beta1.ClockKind
-	34, // 42: airassay.v1beta1.SampleUse.longest_gaps:type_name -> airassay.v1beta1.SampleGap
-	12, // 43: airassay.v1beta1.ReferenceUse.belief:type_name -> airassay.v1beta1.ReferenceBelief
-	44, // [44:44] is the sub-list for method output_type
-	44, // [44:44] is the sub-list for method input_type
-	44, // [44:44] is the sub-list for extension type_name
-	44, // [44:44] is the sub-list for extension extendee
-	0,  // [0:44] is the sub-list for field type_name
+	19, // 5: airassay.v1beta1.Assessment.sensors:type_name -> airassay.v1beta1.SensorFinding
+	20, // 6: airassay.v1beta1.Assessment.meter_errors:type_name -> airassay.v1beta1.MeterError
+	21, // 7: airassay.v1beta1.Assessment.evidence:type_name -> airassay.v1beta1.Evidence
+	27, // 8: airassay.v1beta1.Assessment.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
+	28, // 9: airassay.v1beta1.Assessment.gaps:type_name -> airassay.v1beta1.Gap
+	29, // 10: airassay.v1beta1.Assessment.advice:type_name -> airassay.v1beta1.Advice
+	30, // 11: airassay.v1beta1.Assessment.distrusted_signals:type_name -> airassay.v1beta1.DistrustedSignal
+	31, // 12: airassay.v1beta1.Assessment.ambiguities:type_name -> airassay.v1beta1.Ambiguity
+	33, // 13: airassay.v1beta1.Assessment.sample_use:type_name -> airassay.v1beta1.SampleUse
+	34, // 14: airassay.v1beta1.Assessment.fact_proposals:type_name -> airassay.v1beta1.FactProposal
+	35, // 15: airassay.v1beta1.Assessment.references:type_name -> airassay.v1beta1.ReferenceUse
+	23, // 16: airassay.v1beta1.Assessment.next_tests:type_name -> airassay.v1beta1.NextTest
+	24, // 17: airassay.v1beta1.Assessment.alternatives:type_name -> airassay.v1beta1.Alternative
+	0,  // 18: airassay.v1beta1.ConditionProbability.condition:type_name -> airassay.v1beta1.Condition
+	18, // 19: airassay.v1beta1.ConditionProbability.causes:type_name -> airassay.v1beta1.CauseProbability
+	1,  // 20: airassay.v1beta1.CauseProbability.cause:type_name -> airassay.v1beta1.Cause
+	3,  // 21: airassay.v1beta1.SensorFinding.sensor:type_name -> airassay.v1beta1.Sensor
+	4,  // 22: airassay.v1beta1.SensorFinding.finding:type_name -> airassay.v1beta1.Finding
+	5,  // 23: airassay.v1beta1.Evidence.kind:type_name -> airassay.v1beta1.EvidenceKind
+	7,  // 24: airassay.v1beta1.Evidence.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	22, // 25: airassay.v1beta1.Evidence.leanings:type_name -> airassay.v1beta1.Leaning
+	0,  // 26: airassay.v1beta1.Leaning.condition:type_name -> airassay.v1beta1.Condition
+	7,  // 27: airassay.v1beta1.NextTest.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	37, // 28: airassay.v1beta1.NextTest.inspection:type_name -> airassay.v1beta1.Inspection
+	32, // 29: airassay.v1beta1.NextTest.tells_apart:type_name -> airassay.v1beta1.AmbiguousCause
+	11, // 30: airassay.v1beta1.NextTest.cautions:type_name -> airassay.v1beta1.Caution
+	0,  // 31: airassay.v1beta1.Alternative.condition:type_name -> airassay.v1beta1.Condition
+	1,  // 32: airassay.v1beta1.Alternative.cause:type_name -> airassay.v1beta1.Cause
+	25, // 33: airassay.v1beta1.Alternative.magnitudes:type_name -> airassay.v1beta1.Magnitude
+	26, // 34: airassay.v1beta1.Alternative.predictions:type_name -> airassay.v1beta1.Prediction
+	6,  // 35: airassay.v1beta1.Magnitude.kind:type_name -> airassay.v1beta1.MagnitudeKind
+	7,  // 36: airassay.v1beta1.Manoeuvre.kind:type_name -> airassay.v1beta1.ManoeuvreKind
+	8,  // 37: airassay.v1beta1.Manoeuvre.reasons:type_name -> airassay.v1beta1.GateReason
+	9,  // 38: airassay.v1beta1.Gap.kind:type_name -> airassay.v1beta1.GapKind
+	7,  // 39: airassay.v1beta1.Gap.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	37, // 40: airassay.v1beta1.Gap.inspection:type_name -> airassay.v1beta1.Inspection
+	10, // 41: airassay.v1beta1.Advice.action:type_name -> airassay.v1beta1.AdviceAction
+	3,  // 42: airassay.v1beta1.Advice.sensor:type_name -> airassay.v1beta1.Sensor
+	37, // 43: airassay.v1beta1.Advice.inspection:type_name -> airassay.v1beta1.Inspection
+	7,  // 44: airassay.v1beta1.Advice.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	0,  // 45: airassay.v1beta1.Advice.condition:type_name -> airassay.v1beta1.Condition
+	11, // 46: airassay.v1beta1.Advice.cautions:type_name -> airassay.v1beta1.Caution
+	12, // 47: airassay.v1beta1.DistrustedSignal.reason:type_name -> airassay.v1beta1.DistrustReason
+	32, // 48: airassay.v1beta1.Ambiguity.causes:type_name -> airassay.v1beta1.AmbiguousCause
+	37, // 49: airassay.v1beta1.Ambiguity.inspections:type_name -> airassay.v1beta1.Inspection
+	0,  // 50: airassay.v1beta1.AmbiguousCause.condition:type_name -> airassay.v1beta1.Condition
+	1,  // 51: airassay.v1beta1.AmbiguousCause.cause:type_name -> airassay.v1beta1.Cause
+	38, // 52: airassay.v1beta1.SampleUse.clock:type_name -> airassay.v1beta1.ClockKind
+	39, // 53: airassay.v1beta1.SampleUse.longest_gaps:type_name -> airassay.v1beta1.SampleGap
+	13, // 54: airassay.v1beta1.ReferenceUse.belief:type_name -> airassay.v1beta1.ReferenceBelief
+	55, // [55:55] is the sub-list for method output_type
+	55, // [55:55] is the sub-list for method input_type
+	55, // [55:55] is the sub-list for extension type_name
+	55, // [55:55] is the sub-list for extension extendee
+	0,  // [0:55] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_verdict_proto_init() }
@@ -3441,18 +4000,20 @@ func file_airassay_v1beta1_verdict_proto_init() {
 	file_airassay_v1beta1_sample_proto_init()
 	file_airassay_v1beta1_vehicle_proto_init()
 	file_airassay_v1beta1_verdict_proto_msgTypes[7].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[9].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[12].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[15].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[8].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[10].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[13].OneofWrappers = []any{}
 	file_airassay_v1beta1_verdict_proto_msgTypes[16].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[17].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[19].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[20].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[21].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_airassay_v1beta1_verdict_proto_rawDesc), len(file_airassay_v1beta1_verdict_proto_rawDesc)),
-			NumEnums:      13,
-			NumMessages:   18,
+			NumEnums:      14,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

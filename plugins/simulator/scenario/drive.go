@@ -79,6 +79,10 @@ func (d *Drive) Now() float64 { return d.car.Time }
 // Value is what the control unit shows now, not quantised.
 func (d *Drive) Value(s engine.Signal) float64 { return d.car.Engine.Value(s) }
 
+// Substituted is true while the control unit does not believe the air meter and
+// meters fuel by a model.
+func (d *Drive) Substituted() bool { return d.car.Engine.State.Substituted }
+
 // Recording is a driven case.
 type Recording struct {
 	Case    *Case

@@ -47,6 +47,9 @@ type Labels struct {
 	Change        string
 	Obstacles     string
 	Remains       string
+	Plain         string
+	Tests         string
+	Alternatives  string
 }
 
 // phrases are the sentences with holes. Every hole is numbered, so that a
@@ -119,4 +122,20 @@ type phrases struct {
 	repeatability    string
 	remains          string
 	prevents         string
+	magnitude        string
+	wouldShow        string
+	nothingAgainst   string
+	findOut          string
+	testTells        string
+	testTakes        string
+	plainFound       string
+	plainOffBy       string
+	plainAlike       string
+	plainVerySure    string
+	plainFairlySure  string
+	plainLikelier    string
+	plainUnsure      string
+	plainOpen        string
+	plainSoFar       string
+	plainNothingFits string
 }

@@ -31,8 +31,9 @@ func Text(a *pb.Assessment, languageCode string) *pb.VerdictText {
 		Headline:     c.Headline(a),
 		Summary:      c.Summary(a),
 	}
+	text.PlainSummary = c.PlainSummary(a)
 	for _, advice := range a.GetAdvice() {
-		text.Advice = append(text.Advice, c.AdviceWithCautions(advice))
+		text.Advice = append(text.Advice, c.AdviceBecause(advice, a.GetNextTests()))
 	}
 	return text
 }
@@ -371,6 +372,15 @@ func (c Catalogue) AdviceWithCautions(a *pb.Advice) string {
 	return c.Advice(a) + " " + fmt.Sprintf(c.l.phrases.cautionList, strings.Join(cautions, " "))
 }
 
+// AdviceBecause is the advice, why it comes now, and its cautions.
+func (c Catalogue) AdviceBecause(a *pb.Advice, tests []*pb.NextTest) string {
+	parts := []string{c.Advice(a), c.AdviceReason(a, tests)}
+	if cautions := c.Cautions(a); len(cautions) > 0 {
+		parts = append(parts, fmt.Sprintf(c.l.phrases.cautionList, strings.Join(cautions, " ")))
+	}
+	return strings.Join(compact(parts), " ")
+}
+
 // EvidenceLine is one piece of evidence, ready for a table.
 type EvidenceLine struct {
 	// Name says what was compared, in which manoeuvre, at which flow.
@@ -423,17 +433,10 @@ func (c Catalogue) EvidenceSentence(e *pb.Evidence) string {
 // compared with no fault; empty where the evidence does not say.
 func (c Catalogue) Leaning(e *pb.Evidence, reference pb.Condition) string {
 	ratio, ok := leaning(e, reference)
-	switch {
-	case !ok:
+	if !ok {
 		return ""
-	case math.IsNaN(ratio):
-		return c.l.labels.Unknown
-	case math.Abs(ratio) < neutralBelow:
-		return c.l.labels.Neutral
-	case ratio > 0:
-		return c.l.labels.For + " " + c.Odds(ratio)
 	}
-	return c.l.labels.Against + " " + c.Odds(ratio)
+	return c.leans(ratio)
 }
 
 // LeaningNote says which condition the leanings of a table speak for or against.
@@ -799,9 +802,13 @@ func Strength(e *pb.Evidence, reference pb.Condition) float64 {
 
 func leaning(e *pb.Evidence, reference pb.Condition) (float64, bool) {
 	for _, l := range e.GetLeanings() {
-		if l.GetCondition() == reference {
-			return l.GetLogLikelihoodRatio(), true
+		if l.GetCondition() != reference {
+			continue
 		}
+		if l.LogLikelihoodRatioShare != nil {
+			return l.GetLogLikelihoodRatioShare(), true
+		}
+		return l.GetLogLikelihoodRatio(), true
 	}
 	return 0, false
 }

@@ -57,8 +57,14 @@ type language struct {
 	references   map[pb.ReferenceBelief]string
 	outcomesOf   map[pb.Outcome]string
 	concerns     map[pb.ComparisonConcern]string
-	facts        map[string]string        // by field of Vehicle or DayConditions
-	signal       func(path string) string // by VSS path; empty for a path without a name
+	magnitudes   map[pb.MagnitudeKind]string
+
+	// For somebody who owns a car and does not repair it.
+	plainConditions map[pb.Condition]string    // a clause
+	plainActions    map[pb.AdviceAction]string // a sentence without its full stop
+
+	facts  map[string]string        // by field of Vehicle or DayConditions
+	signal func(path string) string // by VSS path; empty for a path without a name
 
 	labels  Labels
 	phrases phrases

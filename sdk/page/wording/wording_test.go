@@ -21,7 +21,10 @@ import (
 // spoken gives, for each enum that a verdict or a vehicle speaks in, every text of a code.
 var spoken = map[protoreflect.FullName]func(Catalogue, protoreflect.EnumNumber) []string{
 	"airassay.v1beta1.Condition": func(c Catalogue, n protoreflect.EnumNumber) []string {
-		return []string{c.Condition(pb.Condition(n)), c.ConditionClause(pb.Condition(n))}
+		return []string{c.Condition(pb.Condition(n)), c.ConditionClause(pb.Condition(n)), c.PlainCondition(pb.Condition(n))}
+	},
+	"airassay.v1beta1.MagnitudeKind": func(c Catalogue, n protoreflect.EnumNumber) []string {
+		return []string{c.MagnitudeKind(pb.MagnitudeKind(n)), c.Magnitude(&pb.Magnitude{Kind: pb.MagnitudeKind(n), Value: 3, Unit: "%"})}
 	},
 	"airassay.v1beta1.Cause":   func(c Catalogue, n protoreflect.EnumNumber) []string { return []string{c.Cause(pb.Cause(n))} },
 	"airassay.v1beta1.Finding": func(c Catalogue, n protoreflect.EnumNumber) []string { return []string{c.Finding(pb.Finding(n))} },
@@ -37,7 +40,7 @@ var spoken = map[protoreflect.FullName]func(Catalogue, protoreflect.EnumNumber) 
 	"airassay.v1beta1.GateReason": func(c Catalogue, n protoreflect.EnumNumber) []string { return []string{c.GateReason(pb.GateReason(n))} },
 	"airassay.v1beta1.GapKind":    func(c Catalogue, n protoreflect.EnumNumber) []string { return []string{c.GapKind(pb.GapKind(n))} },
 	"airassay.v1beta1.AdviceAction": func(c Catalogue, n protoreflect.EnumNumber) []string {
-		return []string{c.AdviceAction(pb.AdviceAction(n)), c.Advice(&pb.Advice{Action: pb.AdviceAction(n)})}
+		return []string{c.AdviceAction(pb.AdviceAction(n)), c.Advice(&pb.Advice{Action: pb.AdviceAction(n)}), c.PlainAction(pb.AdviceAction(n))}
 	},
 	"airassay.v1beta1.Inspection": func(c Catalogue, n protoreflect.EnumNumber) []string {
 		return []string{c.Inspection(pb.Inspection(n)), c.InspectionTask(pb.Inspection(n))}

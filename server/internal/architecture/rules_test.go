@@ -37,9 +37,30 @@ var house = []acquaintance{
 		why: "a codec of a standard needs no contract, and is fuzzed without heavy imports",
 	},
 	{
+		who: "sdk/j1939/...",
+		may: []string{"sdk/j1939/...", "sdk/j1979/..."},
+		why: "a codec of a standard needs no contract; it shares the names of signals and the read-only rule",
+	},
+	{
+		who: "sdk/isotp/...",
+		may: []string{"sdk/isotp/..."},
+		why: "a transport is a pure machine that any bus, test or other implementation can drive",
+	},
+	{
+		who: "sdk/canlink/...",
+		may: []string{"sdk/adapter", "sdk/isotp", "sdk/j1979", "sdk/canlink/..."},
+		why: "it makes a link of any bus, so it knows none; which bus it is, is the plugin's knowledge",
+	},
+	{
 		who: "plugins/*/...",
 		may: []string{"api/...", "sdk/...", "plugins/*/..."},
 		why: "a first-party plugin has no more rights than an outsider's; above all the simulator's truth must not come from the judge's formulas",
+	},
+	{
+		who:      "plugins/socketcan/...",
+		may:      []string{"api/...", "sdk/...", "plugins/socketcan/..."},
+		testsMay: []string{"plugins/simulator/..."},
+		why:      "an adapter for real buses is tried on emulated control units, and knows nothing of them",
 	},
 	{
 		who: "examples/*/...",
@@ -172,10 +193,12 @@ const light = "whoever writes an adapter or reads a recording takes on as few mo
 var freights = []freight{
 	{who: "api/...", modules: apiModules, why: "the contracts are wire formats and nothing else"},
 	{who: "sdk/j1979/...", why: "a codec of a standard needs the standard library only, and fuzzes fast because of it"},
+	{who: "sdk/j1939/...", why: "the same"},
 	{who: "sdk/adapter/...", modules: sdkModules, why: light},
 	{who: "sdk/host/...", modules: sdkModules, why: light},
 	{who: "sdk/conformance/...", modules: sdkModules, why: light},
-	{who: "sdk/isotp/...", modules: sdkModules, why: light},
+	{who: "sdk/isotp/...", why: "a transport needs the standard library only, so that it can be compared with others anywhere"},
+	{who: "sdk/canlink/...", modules: sdkModules, why: light},
 	{who: "sdk/poll/...", modules: sdkModules, why: light},
 	// The description of a vehicle is YAML, which only its own reader needs.
 	{who: "sdk/recording/...", except: "sdk/recording/vehiclefile/...", modules: sdkModules, why: light},
