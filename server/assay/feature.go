@@ -90,7 +90,7 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 	if !known(base.flow) {
 		return fs
 	}
-	if f, ok := spreadFeature(base, featAir, &c.air, a.independence()); ok && a.movementOK() && !a.pressureStuck() && !(base.pseudo && a.boosted()) {
+	if f, ok := spreadFeature(base, featAir, &c.air, a.independence()); ok && a.airMeans(&base) {
 		f.y += math.Log(a.nominal.volumeL / a.engine.volumeL * a.nominal.veTop / a.engine.veTop)
 		fs = append(fs, f)
 	}
@@ -110,6 +110,11 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 		fs = a.fullLoadFeatures(fs, base, c)
 	}
 	return fs
+}
+
+// airMeans: metered air beside pressure, or beside the barometer at a natural engine's full load, tells something.
+func (a *Assay) airMeans(f *feature) bool {
+	return a.movementOK() && !a.pressureStuck() && (!f.pseudo || !a.boosted())
 }
 
 // purgedGS is the standard deviation of what purge adds to or takes from the air that fuel is trimmed

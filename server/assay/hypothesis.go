@@ -119,7 +119,7 @@ func (a *Assay) possible(h *hypothesis, m *model) bool {
 	case h.cause == CauseFuelBlend && a.facts.Fuel != FuelGasoline && a.facts.Fuel != FuelUnspecified && a.facts.Fuel != FuelEthanol:
 		return false
 	case h.condition == ConditionManifoldPressureFault:
-		return a.pressureSeen() || a.pressureDead()
+		return a.tracks[sigMAP].seen() || a.tracks[sigMAPHigh].seen()
 	case h.condition == ConditionBarometerFault:
 		return a.tracks[sigBaro].seen()
 	case h.condition == ConditionVehicleFactsWrong:
@@ -567,7 +567,8 @@ const (
 // throttleSign compares the plate with the pedal at full load.
 func (a *Assay) throttleSign() float64 {
 	switch w := &a.plate; {
-	case w.points < fewPlatePoints:
+	case w.points < fewPlatePoints || a.facts.Fuel == FuelDiesel:
+		// A diesel's flap serves its exhaust gas recirculation.
 		return 0
 	case w.widest < shutBelow && !a.pedalEndSeen():
 		return plateDoubtful
