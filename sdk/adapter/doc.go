@@ -12,5 +12,8 @@
 // errors into statuses, keeps requests read-only and in order, catches panics, answers in time when the author's code does
 // not, ends with its host, and keeps standard output clean.
 //
+// A box that only carries requests needs no feed of its own: package sdk/poll makes one of any Linker, and asks by SAE J1979 as
+// fast as the vehicle answers. For a box that delivers one value at a time there is Poll.
+//
 // To log, use log/slog: Serve makes its default logger one that the host can read.
 package adapter

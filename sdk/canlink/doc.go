@@ -27,7 +27,7 @@
 // # What goes wrong
 //
 // An answer is taken that repeats the service, and the parameter or identifier, of the request, and that came after it.
-// One that belongs to an earlier request is passed over. What breaks the transport's rules is adapter.ErrGarbled with the
+// One that belongs to an earlier request is passed over, and stopped (flow control "overflow") where it has many frames. What breaks the transport's rules is adapter.ErrGarbled with the
 // control unit and what was wrong; what is left of it does not reach the next request. Nobody is adapter.ErrSilent. After
 // an error on the bus nothing is sent for 100 ms, then twice that and so on up to 2 s, until an answer comes; after two
 // bus-offs without an answer in between the link sends nothing more. Hardware that is gone is adapter.ErrUnplugged, for

@@ -219,7 +219,7 @@ func (x *exchange) take(a *arrival) {
 		return
 	}
 	if head, begins := beginning(&a.frame); begins {
-		if len(head) > 0 && !x.belongs(number, head) {
+		if len(head) > 0 && !x.belongs(u, a, head) {
 			return
 		}
 		u.patient = false
@@ -232,19 +232,24 @@ func (x *exchange) take(a *arrival) {
 }
 
 // belongs says whether what may be only the beginning of an answer answers the request, and takes note if not.
-func (x *exchange) belongs(number byte, head []byte) bool {
+func (x *exchange) belongs(u *unit, a *arrival, head []byte) bool {
 	l := x.link
 	switch {
 	case answers(x.request.Payload, head):
 		return true
+	case u.end.Receiver().Busy(): // what comes now may be part of either
+		x.garble(u, fmt.Errorf("%w: %X", isotp.ErrUnexpected, head))
+		return false
 	case l.earlier.answered(head):
 		l.counters.late.Add(1)
 	default:
 		l.counters.strange.Add(1)
 		if x.strange == nil {
-			x.strange = x.broke(number, fmt.Errorf("it answered %X to %X", head, x.request.Payload))
+			x.strange = x.broke(u.number, fmt.Errorf("it answered %X to %X", head, x.request.Payload))
 		}
+		return false
 	}
+	u.turnAway(a)
 	return false
 }
 
@@ -264,9 +269,12 @@ func (x *exchange) feed(u *unit, a *arrival) {
 // complete takes a whole answer.
 func (x *exchange) complete(u *unit) {
 	message := u.end.Message()
+	x.link.health.sound()
 	switch {
 	case message[0] == negative && len(message) != negativeLength:
 		x.garble(u, fmt.Errorf("a refusal of %d bytes, not %d: %X", len(message), negativeLength, message))
+	case !answers(x.request.Payload, message):
+		x.garble(u, fmt.Errorf("it answered %X to %X", message, x.request.Payload))
 	case u.answered:
 		x.garble(u, fmt.Errorf("it answered twice: %X", message))
 	case message[0] == negative && message[2] == patience && u.delays < mostDelays:
@@ -279,7 +287,6 @@ func (x *exchange) complete(u *unit) {
 			Source: x.link.addressing.answerFrom(u.number), Payload: bytes.Clone(message),
 			Received: u.began, Uncertainty: x.link.options.Uncertainty,
 		})
-		x.link.health.sound()
 	}
 }
 

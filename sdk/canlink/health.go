@@ -14,6 +14,8 @@ const (
 	// an answer comes. The first is longer than bus-off recovery (128 times 11 bits, 5.6 ms at 250 kbit/s, ISO 11898-1).
 	firstBackOff   = 100 * time.Millisecond
 	longestBackOff = 2 * time.Second
+	// passing is how many errors in a row are left to the bus, which sends a destroyed frame again by itself (ISO 11898-1).
+	passing = 2
 	// tolerated is how often in a row the interface may leave the bus before nothing more is sent.
 	tolerated = 2
 )
@@ -25,6 +27,7 @@ type health struct {
 	last   *BusError // the last error since an answer came; nil for none
 	offs   int       // bus-offs since an answer came
 	offAt  time.Time // the last of them
+	plain  int       // passing errors since an answer came
 	pause  time.Duration
 	until  time.Time // nothing is sent before
 	errors uint64    // on the bus, ever
@@ -66,7 +69,12 @@ func (h *health) trouble(now time.Time, e *BusError) (first, off bool) {
 		h.offs++
 		h.offAt = now
 	}
-	if !now.Before(h.until) { // errors of one disturbance count once
+	grave := e.Off || e.Passive || e.NoAcknowledge
+	if !grave {
+		h.plain++
+		grave = h.plain > passing
+	}
+	if grave && !now.Before(h.until) { // errors of one disturbance count once
 		h.pause = min(max(2*h.pause, firstBackOff), longestBackOff)
 		h.until = now.Add(h.pause)
 	}
@@ -90,7 +98,7 @@ func (h *health) hopeless(before uint64) error {
 func (h *health) sound() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	h.last, h.offs, h.pause, h.until, h.offAt = nil, 0, 0, time.Time{}, time.Time{}
+	h.last, h.offs, h.plain, h.pause, h.until, h.offAt = nil, 0, 0, 0, time.Time{}, time.Time{}
 }
 
 // backOff says how long nothing may be sent, and why.

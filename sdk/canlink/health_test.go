@@ -86,7 +86,7 @@ func TestBackOffGrows(t *testing.T) {
 			t.Errorf("waited %v in the end", last)
 		}
 		begun := time.Now()
-		if _, err := ask(t, l, "010C"); !errors.Is(err, adapter.ErrSilent) || time.Since(begun) > ms {
+		if _, err := ask(t, l, "010C"); !errors.Is(err, adapter.ErrSilent) || time.Since(begun) != 200*ms {
 			t.Errorf("a back-off beyond the time-out took %v: %v", time.Since(begun), err)
 		}
 		w.setFail(nil, false)
@@ -110,6 +110,26 @@ func TestErrorsOnTheBusExplainSilence(t *testing.T) {
 		time.AfterFunc(5*ms, func() { w.happen(&BusError{Passive: true, Detail: "128 receive errors"}) })
 		if _, err := ask(t, l, "015E"); !strings.Contains(err.Error(), "128 receive errors") {
 			t.Error(err)
+		}
+	})
+}
+
+func TestFewErrorFramesCostNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWire(t)
+		w.join(Bits11, 0, table(10*ms, usual))
+		l := w.link(Options{Addressing: Bits11})
+		mustAsk(t, l, "0100", "E8:4100BE3FA813")
+		for n := range 8 {
+			for range n % 4 {
+				w.happen(&BusError{})
+			}
+			synctest.Wait()
+			begun := time.Now()
+			mustAsk(t, l, "010C", "E8:410C1F40")
+			if d := time.Since(begun); (d >= firstBackOff) != (n%4 > passing) {
+				t.Errorf("after %d error frames it took %v", n%4, d)
+			}
 		}
 	})
 }
@@ -187,6 +207,16 @@ func TestProbeFindsWhoIsThere(t *testing.T) {
 			})
 		})
 	}
+}
+
+func TestUnitsThatSpeakOneDialectAreNotForgottenForTheOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWire(t)
+		w.join(Bits11, 0, table(10*ms, map[string]string{"0100": "4100BE3FA813", "22F400": "62F40018180001", "010C": "410C1F40"}))
+		w.join(Bits11, 1, table(20*ms, usual))
+		l := w.link(Options{})
+		mustAsk(t, l, "010C", "E8:410C1F40", "E9:410C1F40")
+	})
 }
 
 func TestFirstRequestProbes(t *testing.T) {

@@ -5,7 +5,6 @@ package canlink
 
 import (
 	"maps"
-	"slices"
 	"time"
 )
 
@@ -19,14 +18,16 @@ const (
 	mostLearned = 256
 )
 
-// forAll are the requests that every control unit has to answer that answers any: what it supports, after SAE J1979 and
-// after SAE J1979-2.
+// forAll are the requests that every control unit has to answer that answers any of its kind: what it supports, after SAE
+// J1979 (services 01 to 0A) and after SAE J1979-2 (those above).
 var forAll = []string{"\x01\x00", "\x22\xF4\x00"}
+
+// lastClassic is the last service of SAE J1979.
+const lastClassic = 0x0A
 
 // learned knows who answers which request to all. The zero value knows nothing.
 type learned struct {
 	requests map[string]*audience
-	everyone *audience // who answers what all have to answer
 }
 
 // audience is who answers one request.
@@ -38,10 +39,10 @@ type audience struct {
 // whom gives those who may answer a request; nil where that is not known.
 func (k *learned) whom(request []byte, now time.Time) *audience {
 	a := k.requests[string(request)]
-	if a == nil {
-		a = k.everyone
+	if a == nil && len(request) > 0 {
+		a = k.requests[forAll[index(request[0] > lastClassic)]]
 	}
-	if a == nil || now.Sub(a.since) > memory {
+	if a == nil || len(a.units) == 0 || now.Sub(a.since) > memory {
 		return nil
 	}
 	return a
@@ -73,9 +74,6 @@ func (k *learned) put(request string, now time.Time, answered []byte) {
 		a.units[unit] = 0
 	}
 	k.requests[request] = a
-	if slices.Contains(forAll, request) {
-		k.everyone = a
-	}
 }
 
 func (a *audience) update(answered []byte, toTheEnd bool) {

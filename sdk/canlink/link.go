@@ -181,17 +181,20 @@ func (l *Link) ask(ctx context.Context, request adapter.Request) (adapter.Answer
 	return answers, err
 }
 
-// calm waits until the bus may be used again after an error, if that is within the timeout.
+// calm waits until the bus may be used again after an error. Where that is beyond the timeout, it is the error.
 func (l *Link) calm(ctx context.Context, timeout time.Duration) error {
-	wait, err := l.health.backOff(time.Now())
-	if err == nil || wait > timeout {
-		return err
+	wait, trouble := l.health.backOff(time.Now())
+	if trouble == nil {
+		return nil
 	}
-	l.timer.Reset(wait)
+	l.timer.Reset(min(wait, timeout))
 	defer l.timer.Stop()
 	for {
 		select {
 		case <-l.timer.C:
+			if wait > timeout {
+				return fmt.Errorf("the CAN bus, in %v again: %w", wait-timeout, trouble)
+			}
 			return nil
 		case <-l.kick:
 			if err := l.health.fatal(); err != nil {

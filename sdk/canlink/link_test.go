@@ -123,6 +123,32 @@ func TestProbedUnitsAreEnoughForOtherRequests(t *testing.T) {
 	})
 }
 
+func TestAVehicleThatFallsSilentIsWaitedForAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWire(t)
+		n := w.join(Bits11, 0, table(10*ms, usual))
+		l := w.link(Options{Addressing: Bits11})
+		for _, payload := range []string{"0100", "010C"} {
+			mustAsk(t, l, payload, "E8:"+usual[payload])
+		}
+		n.mu.Lock()
+		n.answer = table(0, nil)
+		n.mu.Unlock()
+		for range 2 * misses {
+			for _, payload := range []string{"0100", "010C", "010D"} {
+				begun := time.Now()
+				if _, err := ask(t, l, payload); !errors.Is(err, adapter.ErrSilent) || time.Since(begun) < 200*ms {
+					t.Errorf("%s after %v: %v", payload, time.Since(begun), err)
+				}
+			}
+		}
+		n.mu.Lock()
+		n.answer = table(100*ms, usual)
+		n.mu.Unlock()
+		mustAsk(t, l, "010D", "E8:410D32")
+	})
+}
+
 func TestExpectedAnswersEndTheWait(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := newWire(t)
@@ -201,6 +227,26 @@ func TestLateAnswerIsNotTheNextOne(t *testing.T) {
 		mustAsk(t, l, "010D", "E8:410D32")
 		if s := l.Statistics(); s.Late != 1 || s.Strange != 0 || s.Silent != 1 || s.Answers != 1 || s.Requests != 2 {
 			t.Errorf("%+v", s)
+		}
+	})
+}
+
+func TestLateAnswerOfManyFramesIsStopped(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWire(t)
+		w.join(Bits11, 0, func(request string) []reply {
+			if request == "0902" {
+				return []reply{{210 * ms, usual[request]}}
+			}
+			return []reply{{50 * ms, usual[request]}}
+		})
+		l := w.link(Options{Addressing: Bits11})
+		if _, err := ask(t, l, "0902"); !errors.Is(err, adapter.ErrSilent) {
+			t.Fatal(err)
+		}
+		mustAsk(t, l, "010D", "E8:410D32")
+		if got := w.log(); len(got) != 3 || got[2] != "7E0#3200000000000000" {
+			t.Errorf("sent %v", got)
 		}
 	})
 }

@@ -98,7 +98,10 @@ func (l *Link) overhear(ctx context.Context, f *Found) error {
 	if _, err := l.health.backOff(time.Now()); err != nil {
 		return fmt.Errorf("listening on the CAN bus: %w", err)
 	}
-	before, _ := l.health.count()
+	before := uint64(0)
+	if l.counters.requests.Load() > 0 { // else all errors there were came while listening
+		before, _ = l.health.count()
+	}
 	short, long := l.seen[0].Load(), l.seen[1].Load()
 	l.timer.Reset(l.options.Listening)
 	defer l.timer.Stop()

@@ -27,6 +27,7 @@ type unit struct {
 	patient  bool         // it asked for patience, and was not heard again yet
 	until    adapter.Time // how long it may take after that
 	delays   int          // how often it asked
+	turned   isotp.Frame  // the late answer that was stopped
 }
 
 // unit is the control unit of a number, made at the first use.
@@ -49,6 +50,20 @@ func (u *unit) reset() {
 	u.end.Receiver().Reset()
 	u.end.Sender().Abort()
 	u.answered, u.lost, u.patient, u.delays = false, false, false, 0
+	u.turned.Length = 0
+}
+
+// turnAway stops a late answer of many frames, which the control unit would else hold up the next one for until its time-out. A
+// repeated frame is not stopped twice: that could stop the next answer.
+func (u *unit) turnAway(a *arrival) {
+	if a.frame.Data[0]>>4 != firstFrame || a.frame == u.turned {
+		return
+	}
+	u.turned = a.frame
+	now := max(clock(adapter.Now()), clock(a.at))
+	if _, err := u.end.Receive(now, &a.frame); err == nil {
+		u.end.Receiver().Refuse(now)
+	}
 }
 
 // The kinds of frame that begin a message, and the control bytes before its data (ISO 15765-2, table 9).

@@ -39,6 +39,9 @@ type pdu struct {
 
 // read takes a frame apart that matches the address.
 func (c *Config) read(f *Frame) (pdu, error) {
+	if !f.FD && f.Length > MaxClassic {
+		return pdu{}, fmt.Errorf("%w: %v is a classic frame of %d bytes", ErrMalformed, f.String(), f.Length)
+	}
 	if f.FD && !c.FD {
 		return pdu{}, fmt.Errorf("%w: %v is a CAN FD frame where classic ones are spoken", ErrMalformed, f.String())
 	}

@@ -160,6 +160,14 @@ func (r *Receiver) Busy() bool { return r.busy }
 // Reset drops what is under way. The sender at the other end finds out by its time-out.
 func (r *Receiver) Reset() { r.busy, r.control, r.message = false, noControl, r.message[:0] }
 
+// Refuse drops the message under way and lets the next flow control tell the sender to stop (overflow).
+func (r *Receiver) Refuse(now time.Duration) {
+	if r.busy {
+		r.Reset()
+		r.control, r.status, r.at = controlDue, overflow, now
+	}
+}
+
 // Hold makes flow controls ask to wait, or lets the sender go on.
 func (r *Receiver) Hold(now time.Duration, held bool) {
 	if r.held && !held && r.control == controlDue {

@@ -131,6 +131,24 @@ func TestHeldReceiverLetsGo(t *testing.T) {
 	completes(t, r, "21 2A 31", counted(8))
 }
 
+func TestRefusedSenderIsToldToStop(t *testing.T) {
+	r := newReceiver(t, tester)
+	r.Refuse(0)
+	if got := taken(t, r, 0); got != "" {
+		t.Errorf("%s goes though nothing is under way", got)
+	}
+	if err := push(t, r, "10 08 00 07 0E 15 1C 23"); err != nil {
+		t.Fatal(err)
+	}
+	r.Refuse(ms)
+	if got := taken(t, r, ms); got != "7E0#3200000000000000" || r.Busy() {
+		t.Errorf("flow control %q, busy %v", got, r.Busy())
+	}
+	if _, ok := r.Deadline(); ok {
+		t.Error("it waits for something")
+	}
+}
+
 func TestNewMessageReplacesTheOld(t *testing.T) {
 	r := begun(t, tester)
 	complete, err := r.Receive(0, frame(t, tester.Receive, "02 41 0C"))
@@ -161,6 +179,9 @@ func TestReceiverPassesOverWhatBreaksTheRules(t *testing.T) {
 	}
 	if _, err := r.Receive(0, fdFrame(t, tester.Receive, "02 01 0C", 8)); !errors.Is(err, ErrMalformed) {
 		t.Errorf("a CAN FD frame: %v", err)
+	}
+	if err := push(t, r, "00 0A 00 00 00 00 00 00 00 00 00 00"); !errors.Is(err, ErrMalformed) {
+		t.Errorf("a classic frame of 12 bytes: %v", err)
 	}
 	if err := push(t, r, "30 00 00"); err != nil {
 		t.Errorf("a flow control: %v", err)

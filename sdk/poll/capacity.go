@@ -23,6 +23,10 @@ const (
 	silences = 4
 	// mangles is the same for answers that came and were wrong.
 	mangles = 2
+	// shortfalls is the same for answers that were too short.
+	shortfalls = 2
+	// inVain is how many failures after a step down tell that it was of no use.
+	inVain = 2
 	// settled is after how many good answers a trial has succeeded.
 	settled = 20
 	// firstTrial is how long the first step down lasts; each further one twice as long, up to longestTrial.
@@ -47,6 +51,8 @@ type capacity struct {
 	step     step
 	failures int // in a row, of requests for several
 	mangled  int
+	shorts   int  // answers in a row that lacked parameters which come when they are asked alone
+	below    int  // failures since the latest step down, before anything was good
 	good     int  // in a row since the latest step
 	trying   bool // the latest step was up
 	wait     time.Duration
@@ -65,9 +71,15 @@ func (c *capacity) fits(n, answer int) bool {
 	return n <= 1 || n <= c.count && c.step < stepSingle && (c.step == stepAll || answer <= oneFrame)
 }
 
-// succeeded notes a good answer.
-func (c *capacity) succeeded(now adapter.Time) {
-	c.failures, c.mangled = 0, 0
+// succeeded notes a good answer to a request for n parameters.
+func (c *capacity) succeeded(now adapter.Time, n int) {
+	if c.below >= inVain && c.trial != never {
+		c.trial = now // less did not work either, so it was not that
+	}
+	c.failures, c.mangled, c.below = 0, 0, 0
+	if n > 1 {
+		c.shorts = 0
+	}
 	c.good++
 	if c.good >= settled && c.trying {
 		c.wait, c.trying = firstTrial, false
@@ -92,11 +104,14 @@ func (c *capacity) up(now adapter.Time) {
 		c.trial = now.Add(c.wait)
 	}
 	// The first failures of a trial decide it.
-	c.failures, c.mangled = c.bearable()-2, mangles-1
+	c.failures, c.mangled, c.shorts = c.bearable()-2, mangles-1, shortfalls-1
 }
 
 // failed notes that a request for n parameters brought nothing, or something wrong.
 func (c *capacity) failed(now adapter.Time, n int, mangled bool) {
+	if c.good == 0 {
+		c.below++
+	}
 	if n <= 1 {
 		return
 	}
@@ -123,8 +138,12 @@ func (c *capacity) refused(now adapter.Time, n int) {
 	c.down(now, n/2)
 }
 
-// left notes that a control unit answers only the first n of several.
-func (c *capacity) left(now adapter.Time, n int) { c.down(now, n) }
+// left notes that a control unit answered only n of several, each of which it answers alone.
+func (c *capacity) left(now adapter.Time, n int) {
+	if c.shorts++; c.shorts >= shortfalls {
+		c.down(now, n)
+	}
+}
 
 // down asks for less: for at most count parameters where that is fewer than now, else for a shorter answer.
 func (c *capacity) down(now adapter.Time, count int) {
@@ -134,7 +153,7 @@ func (c *capacity) down(now adapter.Time, count int) {
 	case c.step < stepSingle:
 		c.step++
 	}
-	c.failures, c.mangled, c.good, c.trying = 0, 0, 0, false
+	c.failures, c.mangled, c.shorts, c.good, c.below, c.trying = 0, 0, 0, 0, 0, false
 	c.trial = now.Add(c.wait)
 	c.wait = min(2*c.wait, longestTrial)
 }

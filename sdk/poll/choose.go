@@ -14,8 +14,13 @@ const (
 	learningLooks = 48
 	// mostDebt bounds how long one kind of wish may make up for what it yielded to the other, in requests.
 	mostDebt = 32
-	// longestStay bounds how much more rarely a parameter is asked for that the control unit refreshes slowly, µs.
-	longestStay = 200_000
+	// longestStay bounds how much more rarely a parameter is asked for that the control unit refreshes slowly, µs. One that has
+	// not moved for long is left for this part of that time.
+	longestStay = 500_000
+	restful     = 8
+	// studyLooks is how often a parameter is asked in a row to learn its refresh interval, where its group does not fit
+	// one request; firstStudies is how many times that is done at first.
+	studyLooks, firstStudies = 5, 3
 )
 
 // ready is from when on an item may be asked, whatever its rate.
@@ -28,12 +33,14 @@ func (it *item) eager() bool { return it.period == 0 || it.Group > 0 && it.looks
 func (it *item) late(now adapter.Time) float64 { return float64(now-it.due) / it.period }
 
 // turn orders those that are wanted as often as goes: the smallest comes first. Where not all get a turn whenever their
-// number is refreshed, those that are refreshed slowly need fewer.
+// number is refreshed, those that are refreshed slowly need fewer, and so do those that have long not moved.
 func (it *item) turn() adapter.Time {
 	if it.last == never {
 		return never
 	}
-	return it.last + min(adapter.Time(it.refresh.known().Microseconds()/2), longestStay)
+	f := &it.refresh
+	stay := max(adapter.Time(f.known().Microseconds()/2), (f.sent-f.moved)/restful)
+	return it.last + min(stay, longestStay)
 }
 
 // lead chooses the item for whose sake the next request is made; none is below 0, and later when there may be one.
@@ -89,10 +96,18 @@ func (p *Planner) settle(eager, due int) int {
 
 // gather puts into rest what is asked with the lead: its group, first those that can share a request.
 func (p *Planner) gather(lead int, now adapter.Time) {
-	p.rest = p.rest[:0]
+	p.rest, p.study = p.rest[:0], false
 	l := &p.items[lead]
 	if l.Group <= 0 || l.suspected || l.convicted {
 		p.rest = append(p.rest, lead)
+		return
+	}
+	if l.studies > 0 && l.period > 0 && !p.oneRequest(l) {
+		l.studies--
+		p.study = true
+		for range studyLooks {
+			p.rest = append(p.rest, lead)
+		}
 		return
 	}
 	for _, alone := range [2]bool{false, true} {
@@ -103,6 +118,24 @@ func (p *Planner) gather(lead int, now adapter.Time) {
 			}
 		}
 	}
+}
+
+// oneRequest tells whether the whole group of an item fits one request.
+func (p *Planner) oneRequest(of *item) bool {
+	n, answer := 0, 1
+	u := &p.units[of.Unit]
+	for _, i := range p.active {
+		it := &p.items[i]
+		if it.Group != of.Group || it.Unit != of.Unit || it.trouble.lasting {
+			continue
+		}
+		n++
+		answer += u.NameBytes + it.Bytes
+		if n > 1 && it.lonely() {
+			return false
+		}
+	}
+	return u.capacity.fits(n, answer)
 }
 
 func (it *item) lonely() bool { return it.Bytes <= 0 || it.suspected || it.convicted }
@@ -138,7 +171,7 @@ func (p *Planner) compose(now adapter.Time) {
 
 func (p *Planner) fits(unit *unitState, i int) bool {
 	it := &p.items[i]
-	return !it.lonely() && unit.capacity.fits(len(p.asked)+1, p.answer+unit.NameBytes+it.Bytes)
+	return !it.lonely() && !it.inAsk && unit.capacity.fits(len(p.asked)+1, p.answer+unit.NameBytes+it.Bytes)
 }
 
 func (p *Planner) add(i int, unit *unitState) {
@@ -149,41 +182,60 @@ func (p *Planner) add(i int, unit *unitState) {
 	p.answer += unit.NameBytes + it.Bytes
 }
 
-// fill takes along what fits into the request.
+// rider is an item that may come along, and how urgent it is.
+type rider struct {
+	item int
+	rank int
+	than float64 // within a rank
+}
+
+// fill takes along what fits into the request: what is most overdue, else whose turn it is, else what will be due soonest.
 func (p *Planner) fill(now adapter.Time, unit int) {
 	u := &p.units[unit]
-	for u.capacity.fits(len(p.asked)+1, p.answer+u.NameBytes+1) {
-		i := p.rider(now, unit)
-		if i < 0 {
-			return
+	if !u.capacity.fits(len(p.asked)+1, p.answer+u.NameBytes+1) {
+		return
+	}
+	p.riders = p.riders[:0]
+	for _, i := range p.active {
+		if p.rides(i, now, unit) {
+			rank, than := p.items[i].rank(now)
+			p.riders = append(p.riders, rider{i, rank, than})
 		}
-		group := p.items[i].Group
-		if group <= 0 {
-			p.add(i, u)
-			continue
+	}
+	for len(p.riders) > 0 && u.capacity.fits(len(p.asked)+1, p.answer+u.NameBytes+1) {
+		p.board(p.takeRider(), now, u)
+	}
+}
+
+// takeRider takes the most urgent of the riders.
+func (p *Planner) takeRider() int {
+	best := 0
+	for i := range p.riders {
+		if r, b := &p.riders[i], &p.riders[best]; r.rank > b.rank || r.rank == b.rank && r.than > b.than {
+			best = i
 		}
+	}
+	i := p.riders[best].item
+	last := len(p.riders) - 1
+	p.riders[best] = p.riders[last]
+	p.riders = p.riders[:last]
+	return i
+}
+
+// board adds a rider to the request if it fits, and with it its group.
+func (p *Planner) board(i int, now adapter.Time, u *unitState) {
+	it := &p.items[i]
+	switch {
+	case !p.fits(u, i):
+	case it.Group <= 0:
+		p.add(i, u)
+	case p.groupFits(it, now):
 		for _, k := range p.active {
-			if p.items[k].Group == group && p.rides(k, now, unit) {
+			if p.items[k].Group == it.Group && p.rides(k, now, it.Unit) {
 				p.add(k, u)
 			}
 		}
 	}
-}
-
-// rider chooses what comes along: what is most overdue, else whose turn it is, else what will be due soonest.
-func (p *Planner) rider(now adapter.Time, unit int) int {
-	best, rank, value := -1, 0, 0.0
-	for _, i := range p.active {
-		if !p.rides(i, now, unit) {
-			continue
-		}
-		it := &p.items[i]
-		r, v := it.rank(now)
-		if (best < 0 || r > rank || r == rank && v > value) && (it.Group <= 0 || p.groupFits(it, now)) {
-			best, rank, value = i, r, v
-		}
-	}
-	return best
 }
 
 // rank orders what may come along: first by r, then by v.

@@ -18,9 +18,12 @@ const (
 	firstTimeout = time.Second
 	// longestTimeout is what adapter.Request allows.
 	longestTimeout = 5 * time.Second
-	// patience is how many requests in a row may stay unanswered before it is believed that the control unit has become
-	// slower or is gone.
-	patience = 3
+	// patience is how many requests in a row may stay unanswered before pauses are made: frames are lost on sound links
+	// too. After muchPatience it is believed that the control unit has become slower, and waited for longer.
+	patience     = 5
+	muchPatience = 8
+	// enoughAnswers make a latency known.
+	enoughAnswers = 3
 )
 
 // latency follows how long a control unit takes from the request's sending to the answer's first frame, µs.
@@ -49,10 +52,10 @@ func (l *latency) took(t adapter.Time) {
 // timeout is how long to wait for the next answer.
 func (l *latency) timeout() time.Duration {
 	t := firstTimeout
-	if l.answers >= patience {
+	if l.answers >= enoughAnswers {
 		t = max(shortestTimeout, time.Duration(l.mean+4*l.deviation)*time.Microsecond+shortestTimeout/2)
 	}
-	for n := l.silent; n >= patience && t < firstTimeout; n-- {
+	for n := l.silent; n >= muchPatience && t < firstTimeout; n-- {
 		t = min(2*t, firstTimeout)
 	}
 	return min(t, longestTimeout)

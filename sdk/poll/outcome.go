@@ -61,6 +61,8 @@ const (
 	// firstRest is how long a parameter is left alone that fails for itself; it doubles up to longestRest.
 	firstRest   = time.Second
 	longestRest = 30 * time.Second
+	// deaf is after how many failures in a row, when it was asked alone, a parameter is left alone.
+	deaf = 3
 	// spoilt is after how many failures in a row together with others a parameter is asked alone: it may be the one for
 	// which the control unit ignores the whole request.
 	spoilt = 6
@@ -103,7 +105,7 @@ func (p *Planner) Answered(sent, received adapter.Time, readings []Reading) {
 	p.followGroups(sent + (received-sent)/2)
 	n := len(p.asked)
 	if present == n {
-		u.capacity.succeeded(received)
+		u.capacity.succeeded(received, n)
 	} else {
 		p.leftOut(u, received, readings, present)
 	}
@@ -141,8 +143,11 @@ func (it *item) took(fresh bool) {
 	it.count.took(fresh)
 	it.missing, it.alone, it.together = 0, 0, 0
 	it.trouble, it.convicted = trouble{}, false
-	if fresh && it.period > 0 && it.refresh.count < 2*enoughBounds && it.refresh.changed != never {
-		it.looks = max(it.looks, enoughBounds) // it moves: a moment to learn how fast
+	if fresh && it.refresh.count < 2*enoughBounds && it.refresh.changed != never { // it moves: a moment to learn how fast
+		it.studies = max(it.studies, 1)
+		if it.period > 0 {
+			it.looks = max(it.looks, enoughBounds)
+		}
 	}
 }
 
@@ -220,11 +225,14 @@ func (p *Planner) Failed(now, sent adapter.Time, f Failure) {
 			u.unheard = sent
 		}
 		u.latency.silent++
-		longest := longestPause
+		bearable, longest := patience, longestPause
 		if p.lastAnswer > u.unheard { // another control unit can be asked meanwhile
 			longest = longestAside
+			if u.latency.answers == 0 {
+				bearable = 0
+			}
 		}
-		u.wait(now, u.latency.silent-patience, firstSilence, longest)
+		u.wait(now, u.latency.silent-bearable, firstSilence, longest)
 		p.wrong(u, now, trouble{Reason: NoAnswer})
 	}
 }
@@ -253,7 +261,7 @@ func (p *Planner) wrong(u *unitState, now adapter.Time, t trouble) {
 		// Others were answered meanwhile, so it is not the link.
 		switch {
 		case p.lastAnswer < it.failing || !p.others(it):
-		case it.alone >= patience:
+		case it.alone >= deaf:
 			it.fail(now, t)
 			u.culprit = true
 		case it.together >= spoilt:

@@ -83,8 +83,10 @@ func (f *Feeder) Feed(ctx context.Context, sink *adapter.Sink) error { return f.
 const (
 	// silentFor is after how long without any answer the vehicle counts as silent, and silentRequests how many requests
 	// must have been made meanwhile.
-	silentFor      = 2 * time.Second
-	silentRequests = 3
+	silentFor      = 2500 * time.Millisecond
+	silentRequests = 9
+	// silentAtLast is the same where fewer requests are made.
+	silentAtLast = 5 * time.Second
 	// tellEvery is how often it is looked what cannot be had.
 	tellEvery = 2 * time.Second
 )
@@ -191,7 +193,7 @@ func (f *Feeder) endure(kind Kind) error {
 		return nil
 	}
 	f.unheard++
-	if f.unheard < silentRequests || now.Sub(f.heard) < silentFor {
+	if silence := now.Sub(f.heard); silence < silentFor || f.unheard < silentRequests && silence < silentAtLast {
 		return nil
 	}
 	why := adapter.ErrSilent

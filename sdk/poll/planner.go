@@ -67,11 +67,13 @@ type Planner struct {
 	asked   []int  // items of the request that is out
 	pids    []byte // the same, as PIDs
 	answer  int    // bytes of the answer to it
-	rest    []int  // items of a group that are still to be asked
+	riders  []rider
+	rest    []int // items of a group that are still to be asked
 	at      adapter.Time
 	waiting bool // for what came of the request
 	goesOn  bool // the request is not the first of its group
 	debt    int  // requests that what is wanted as often as goes has yielded to what was due
+	study   bool // rest is one parameter several times
 	share   int  // what each request of the group adds to it; 0 where nobody yielded
 
 	lastAnswer adapter.Time
@@ -107,7 +109,7 @@ type item struct {
 	missing              int          // answers in a row that left it out
 	alone, together      int          // failures in a row when it was asked alone, and with others
 	failing              adapter.Time // since the first of them
-	looks                int          // that may still be spent on learning the refresh interval
+	looks, studies       int          // that may still be spent on learning the refresh interval
 	trouble              trouble
 	refresh              refresh
 	count                counts
@@ -146,7 +148,7 @@ func (p *Planner) Want(now adapter.Time, wanted []Parameter) {
 		at := p.find(w.Unit, w.PID)
 		if at < 0 {
 			at = len(p.items)
-			p.items = append(p.items, item{Parameter: w, since: never, last: never, refresh: newRefresh(), looks: learningLooks})
+			p.items = append(p.items, item{Parameter: w, since: never, last: never, refresh: newRefresh(), looks: learningLooks, studies: firstStudies})
 		}
 		it := &p.items[at]
 		if it.wanted {

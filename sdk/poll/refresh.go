@@ -25,6 +25,7 @@ type refresh struct {
 	mark uint64
 	// sent is of the latest look; changed of the look before the latest change, never before one was seen.
 	sent, changed adapter.Time
+	moved         adapter.Time // the latest look that found another number
 	seen          bool
 	apart         adapter.Time // the widest distance of looks since the look before the latest change
 	repeated      bool         // a look since the latest change found the same number
@@ -44,6 +45,7 @@ func (f *refresh) look(sent, received adapter.Time, mark uint64) (taken adapter.
 	}
 	if fresh = !f.seen || mark != f.mark; fresh {
 		f.change(sent, received)
+		f.moved = sent
 	}
 	f.repeated = !fresh
 	f.seen, f.mark, f.sent = true, mark, sent
@@ -67,7 +69,11 @@ func (f *refresh) change(sent, received adapter.Time) {
 
 // bound takes what the interval is at most.
 func (f *refresh) bound(most adapter.Time) {
-	most = min(most, adapter.Time(longestRefresh.Microseconds()))
+	longest := longestRefresh
+	if !f.repeated { // each look found another number: no sign that it is slower than control units usually are
+		longest = assumedRefresh
+	}
+	most = min(most, adapter.Time(longest.Microseconds()))
 	// A longer one is believed only of looks that could have shown the shorter one: close together, and some without a change.
 	if f.count >= enoughBounds && most > f.learned && (!f.repeated || f.apart > f.learned) {
 		return

@@ -215,7 +215,7 @@ func (p *Planner) group(it *item) *groupState {
 func (p *Planner) followGroups(at adapter.Time) {
 	first := &p.items[p.asked[0]]
 	g := p.group(first)
-	if first.Group <= 0 || g == nil {
+	if first.Group <= 0 || g == nil || p.study {
 		return
 	}
 	if !p.goesOn {

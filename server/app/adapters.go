@@ -20,6 +20,7 @@ import (
 
 	"github.com/airassay/airassay/plugins/replay"
 	"github.com/airassay/airassay/plugins/simulator"
+	"github.com/airassay/airassay/plugins/socketcan"
 	"github.com/airassay/airassay/sdk/adapter"
 	"github.com/airassay/airassay/sdk/host"
 	"github.com/airassay/airassay/sdk/host/manifest"
@@ -30,6 +31,7 @@ import (
 var builtIn = map[string]func() adapter.Adapter{
 	"replay":    replay.New,
 	"simulator": simulator.New,
+	"socketcan": socketcan.New,
 }
 
 func builtInNames() string {
@@ -78,6 +80,10 @@ type AdapterOptions struct {
 	Recordings string
 	// ReplaySpeed is how fast it plays, as a multiple of real time; 1 where it is 0.
 	ReplaySpeed float64
+	// CAN runs the built-in adapter for Linux's CAN interfaces.
+	CAN bool
+	// CANConfiguration is a file with its configuration, which runs it too; empty for its defaults.
+	CANConfiguration string
 	// Program is started in the built-in adapters' role; the running program where it is empty.
 	Program string
 	// Debug names adapters that run under a debugger, each with the line that it printed.
@@ -91,6 +97,8 @@ func declareAdapters(flags *pflag.FlagSet, o *AdapterOptions) {
 	flags.Float64Var(&o.SimulatorSpeed, "simulator-speed", 1, "let simulated vehicles drive this `FACTOR` faster than real time")
 	flags.StringVar(&o.Recordings, "recordings", "", "run the built-in replay, an adapter whose devices are the recordings in this `DIRECTORY`")
 	flags.Float64Var(&o.ReplaySpeed, "replay-speed", 1, "play recordings this `FACTOR` faster than they were driven")
+	flags.BoolVar(&o.CAN, "socketcan", false, "run the built-in adapter whose devices are this machine's CAN interfaces; it speaks to vehicles")
+	flags.StringVar(&o.CANConfiguration, "socketcan-config", "", "let that adapter, which this runs too, have the JSON in this `FILE` as its configuration")
 	flags.StringToStringVar(&o.Debug, "debug-adapter", nil, "for development: attach to the running adapter NAME instead of starting it, unchecked, by the JSON that it printed (`NAME=JSON`)")
 }
 
@@ -105,6 +113,8 @@ func (o *AdapterOptions) load() (found []adapters.Adapter, problems []error, err
 			found = append(found, adapters.Adapter{Manifest: m, BuiltIn: true})
 		}
 	}
+	can, err := o.canConfiguration()
+	add("socketcan", o.CAN || o.CANConfiguration != "", can)
 	simulated := map[string]any{"speed": orOne(o.SimulatorSpeed)}
 	if o.Scenarios != "" {
 		simulated["scenario_directory"] = absolutePath(o.Scenarios)
@@ -138,6 +148,21 @@ func (o *AdapterOptions) load() (found []adapters.Adapter, problems []error, err
 		found = append(found, adapters.Adapter{Manifest: m, Reload: func() (*manifest.Manifest, error) { return manifest.Load(m.Dir) }})
 	}
 	return found, problems, joinDebug(found, o.Debug, nil)
+}
+
+// canConfiguration is that of the adapter for CAN interfaces, which says itself what is wrong with it.
+func (o *AdapterOptions) canConfiguration() (json.RawMessage, error) {
+	if o.CANConfiguration == "" {
+		return json.RawMessage("{}"), nil
+	}
+	text, err := os.ReadFile(o.CANConfiguration)
+	if err != nil {
+		return nil, &refusal{fmt.Sprintf("--socketcan-config %s: it cannot be read: %v; name a file with the adapter's configuration in JSON", o.CANConfiguration, err)}
+	}
+	if _, err := socketcan.New().Configure(context.Background(), text); err != nil {
+		return nil, &refusal{fmt.Sprintf("--socketcan-config %s: %v", o.CANConfiguration, err)}
+	}
+	return text, nil
 }
 
 // noAdapter says why a directory without a single manifest below it cannot be what was meant; nil where it is only empty

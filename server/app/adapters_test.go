@@ -80,3 +80,34 @@ func TestAManifestThatWasMendedIsReadAtAReset(t *testing.T) {
 		t.Errorf("read anew it is %v, %v", m, err)
 	}
 }
+
+func TestTheConfigurationOfTheCANAdapterIsChecked(t *testing.T) {
+	write := func(text string) string {
+		path := filepath.Join(t.TempDir(), "can.json")
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	for text, want := range map[string]string{
+		"{":                       "is no JSON",
+		`{"transport": "pigeon"}`: "transport is",
+		`{"speed": 1}`:            "speed is not known",
+	} {
+		_, _, err := (&AdapterOptions{CANConfiguration: write(text)}).load()
+		if err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), "--socketcan-config") {
+			t.Errorf("%s gives %v, want %q", text, err, want)
+		}
+	}
+	if _, _, err := (&AdapterOptions{CANConfiguration: filepath.Join(t.TempDir(), "missing")}).load(); err == nil {
+		t.Error("a missing file is taken")
+	}
+	const text = `{"interfaces":["can0"],"heavy":true}`
+	found, _, err := (&AdapterOptions{CANConfiguration: write(text)}).load()
+	if err != nil || len(found) != 1 || found[0].Manifest.Name != "socketcan" || string(found[0].Manifest.Configuration) != text {
+		t.Errorf("found %v, %v", found, err)
+	}
+	if found, _, err := (&AdapterOptions{CAN: true}).load(); err != nil || len(found) != 1 {
+		t.Errorf("without a configuration, found %v, %v", found, err)
+	}
+}

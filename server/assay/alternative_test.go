@@ -22,19 +22,19 @@ func TestSharesOnThePageAreNotThoseOfTheOdds(t *testing.T) {
 			if x.Condition != assay.ConditionNoFault {
 				continue
 			}
-			sum, any := 0.0, false
+			sum, leans := 0.0, false
 			for _, e := range v.Evidence {
 				for _, l := range e.Leanings {
 					if l.Condition == lead {
 						sum += l.Share
-						any = true
+						leans = true
 					}
 				}
 			}
-			if any && math.Abs(sum+x.LogRatio) > 1e-6*math.Max(1, math.Abs(sum)) {
+			if leans && math.Abs(sum+x.LogRatio) > 1e-6*math.Max(1, math.Abs(sum)) {
 				t.Errorf("%s: shares for condition %d sum to %v, all evidence says %v", r.name, lead, sum, -x.LogRatio)
 			}
-			if any {
+			if leans {
 				checked++
 			}
 		}

@@ -99,6 +99,26 @@ func BenchmarkAssess(b *testing.B) {
 	}
 }
 
+// BenchmarkAssessThatStaysOpen is a live verdict before the first pull, the worth of every further test included. Budget: 20 ms
+// for the tests.
+func BenchmarkAssessThatStaysOpen(b *testing.B) {
+	d := assaytest.Make(assaytest.Spec{Seed: 44, Rate: 100, Only: []assay.ManoeuvreKind{
+		assay.ManoeuvreKeyOnEngineOff, assay.ManoeuvreWarmIdle, assay.ManoeuvreSteadyCruise,
+	}})
+	a := d.Start()
+	for _, s := range d.Samples {
+		a.Push(s)
+	}
+	var v *assay.Assessment
+	b.ReportAllocs()
+	for b.Loop() {
+		v = a.Assess()
+	}
+	if v.Conclusive || len(v.NextTests) == 0 {
+		b.Fatalf("conclusive %v with %d tests", v.Conclusive, len(v.NextTests))
+	}
+}
+
 // BenchmarkAssessWithReferences is a verdict beside as many reference drives as there may be. Budget: 250 ms.
 func BenchmarkAssessWithReferences(b *testing.B) {
 	for _, n := range []int{1, assay.MaxReferences} {

@@ -28,8 +28,15 @@
 //	compare.go    two drives of one vehicle, before and after a repair
 //	finding.go    what that means for each sensor, and the meter's error over flow
 //	gap.go        what is missing for a firm verdict
+//	decision.go   what there is to decide, and between which states of the world
+//	testlist.go   the tests that are possible now, and the numbers that each promises
+//	forecast.go   how far those numbers will scatter, given what was measured
+//	preposterior.go  what a test is worth before it is made
+//	nexttest.go   the tests that are worth most for each minute
 //	advice.go     what to do next, by expected regret
 //	evidence.go   what was measured beside what was expected, and what was not believed
+//	share.go      what each piece of evidence adds to what all of it says
+//	alternative.go  what each explanation but the leading one would have shown, and where it fails
 //
 // Constants of the trade carry their unit and their source or reason: those of physics
 // and of gates in constants.go, those that only one step needs beside it. Marks like

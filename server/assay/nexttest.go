@@ -11,7 +11,7 @@ import (
 const (
 	// worthTesting is the fall of the expected regret below which a test is not proposed: a hundredth of the price of
 	// a sensor would not pay for the first minute of anybody.
-	worthTesting = 0.004
+	worthTesting = 0.01
 	// maxNextTests are listed.
 	maxNextTests = 6
 )
@@ -130,7 +130,7 @@ func (r *result) nextDrive() ManoeuvreKind {
 			return g.Manoeuvre
 		case best != ManoeuvreUnspecified:
 			return best
-		case g.Manoeuvre == ManoeuvreFullLoadPull && !(r.warm() && r.drivenGently()):
+		case g.Manoeuvre == ManoeuvreFullLoadPull && (!r.warm() || !r.drivenGently()):
 			return ManoeuvreWarmIdle
 		}
 		return g.Manoeuvre

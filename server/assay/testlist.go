@@ -3,7 +3,10 @@
 
 package assay
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // look is what an inspection is worth: how long it takes, how often it finds its fault where that is there
 // (sensitivity), and how often it finds nothing where that is not there (specificity). Trade judgement, no
@@ -56,9 +59,9 @@ func lookOf(i Inspection) look {
 // Minutes of what is driven or read, from the decision to the number: the way to a fit road and its traffic
 // included, and for a pull the pause between two. Trade judgement.
 const (
-	minutesAtRest     = 1.5
-	minutesIdle       = 1.5
-	minutesRaisedIdle = 1.0
+	minutesAtRest     = 2.0
+	minutesIdle       = 2.0
+	minutesRaisedIdle = 2.0
 	minutesCruise     = 5.0
 	minutesHighLoad   = 6.0
 	minutesPull       = 7.0
@@ -168,22 +171,12 @@ func (a *Assay) offered(s signal) bool {
 }
 
 func (a *Assay) offersAny(ss ...signal) bool {
-	for _, s := range ss {
-		if a.offered(s) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(ss, a.offered)
 }
 
 // present tells whether the drive has a number of this kind already that another reading would only repeat.
 func (r *result) present(k featureKind) bool {
-	for i := range r.fs {
-		if r.fs[i].kind == k {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(r.fs, func(f feature) bool { return f.kind == k })
 }
 
 func (r *result) promise(f feature) promised {
@@ -192,38 +185,68 @@ func (r *result) promise(f feature) promised {
 
 // promisesOf are the numbers of a manoeuvre that is driven through the engine's operating points.
 func (r *result) promisesOf(k ManoeuvreKind) (out []promised) {
-	a, m := r.a, r.m
-	meter, pressure := a.offersAny(sigMAF, sigMAFA) && m.metered, a.offersAny(sigMAP, sigMAPHigh) && !a.pressureStuck()
-	trims := a.facts.Fuel != FuelDiesel && a.offersAny(sigShortTrim1, sigLongTrim1, sigShortTrim2, sigLongTrim2)
-	full := k == ManoeuvreFullLoadPull
+	o := r.offers()
 	for i, at := range pointsOf[k] {
-		f := r.operating(at, full)
-		top := full && i == len(pointsOf[k])-1
-		if meter && (pressure || full && !m.boosted) && (full || !a.loadByValvesSeen()) && (full || a.facts.Fuel != FuelDiesel) {
+		f := r.operating(at, k == ManoeuvreFullLoadPull)
+		kinds := o.partLoad()
+		if f.class == fullLoad {
+			kinds = o.fullLoad(i == len(pointsOf[k])-1)
+		}
+		for _, x := range kinds {
 			g := f
-			g.kind, g.sd, g.pseudo = featAir, runAirSD, !pressure
+			g.kind, g.sd, g.pseudo = x.kind, x.sd, x.kind == featAir && !o.pressure
 			out = append(out, r.promise(g))
 		}
-		if trims && !full {
-			g := f
-			g.kind, g.sd = featFuel, runFuelSD
-			out = append(out, r.promise(g))
-		}
-		if full && a.facts.Fuel != FuelDiesel && a.offersAny(sigLambda1, sigLambda2) {
-			g := f
-			g.kind, g.sd = featLambda, runLambdaSD
-			out = append(out, r.promise(g))
-		}
-		if top && pressure && !m.boosted && a.facts.Fuel != FuelDiesel {
-			g := f
-			g.kind, g.sd = featDeficit, runDeficitSD
-			out = append(out, r.promise(g))
-		}
-		if top && !meter && a.offered(sigLoad) && a.facts.Fuel != FuelDiesel && !m.boosted {
-			g := f
-			g.kind, g.sd = featLoad, runLoadSD
-			out = append(out, r.promise(g))
-		}
+	}
+	return out
+}
+
+// offers is what there is to measure with.
+type offers struct {
+	meter, pressure, trims, lambda, load, boosted, diesel, throttled bool
+}
+
+func (r *result) offers() offers {
+	a := r.a
+	diesel := a.facts.Fuel == FuelDiesel
+	return offers{
+		meter: a.offersAny(sigMAF, sigMAFA) && r.m.metered, pressure: a.offersAny(sigMAP, sigMAPHigh) && !a.pressureStuck(),
+		trims:  !diesel && a.offersAny(sigShortTrim1, sigLongTrim1, sigShortTrim2, sigLongTrim2),
+		lambda: !diesel && a.offersAny(sigLambda1, sigLambda2), load: a.offered(sigLoad), boosted: r.m.boosted, diesel: diesel,
+		throttled: !diesel && !a.loadByValvesSeen(),
+	}
+}
+
+// expectedReading is a number that a run gives, with its own scatter.
+type expectedReading struct {
+	kind featureKind
+	sd   float64
+}
+
+func (o *offers) partLoad() (out []expectedReading) {
+	if o.meter && o.pressure && o.throttled {
+		out = append(out, expectedReading{featAir, runAirSD})
+	}
+	if o.trims {
+		out = append(out, expectedReading{featFuel, runFuelSD})
+	}
+	return out
+}
+
+// fullLoad is read at each point; top is the highest, where filter and plate cost most.
+func (o *offers) fullLoad(top bool) (out []expectedReading) {
+	natural := !o.boosted && !o.diesel
+	if o.meter && (o.pressure || !o.boosted) {
+		out = append(out, expectedReading{featAir, runAirSD})
+	}
+	if o.lambda {
+		out = append(out, expectedReading{featLambda, runLambdaSD})
+	}
+	if top && o.pressure && natural {
+		out = append(out, expectedReading{featDeficit, runDeficitSD})
+	}
+	if top && !o.meter && o.load && natural {
+		out = append(out, expectedReading{featLoad, runLoadSD})
 	}
 	return out
 }

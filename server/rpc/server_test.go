@@ -410,6 +410,20 @@ func TestFullLoadIsHeldBackInWordsToo(t *testing.T) {
 	}
 }
 
+func TestDriverIsNotToldWhatADriveIsGoodFor(t *testing.T) {
+	cruise := pb.ManoeuvreKind_MANOEUVRE_KIND_STEADY_CRUISE
+	p := &pb.SessionProgress{
+		Next: []*pb.Advice{{Action: pb.AdviceAction_ADVICE_ACTION_INSPECT}, {Action: pb.AdviceAction_ADVICE_ACTION_DRIVE_AGAIN, Manoeuvre: cruise}},
+		NextTests: []*pb.NextTest{{Manoeuvre: cruise, Minutes: 5, TellsApart: []*pb.AmbiguousCause{
+			{Condition: pb.Condition_CONDITION_FUEL_WEAK, Cause: pb.Cause_CAUSE_FUEL_PRESSURE_LOW}, {Condition: pb.Condition_CONDITION_NO_FAULT, Cause: pb.Cause_CAUSE_NONE},
+		}}},
+	}
+	got := prompt(wording.For("en"), &session.ProgressState{Progress: p})
+	if want := `tell "low fuel pressure" from "no fault in the intake air"; it takes about 5 min`; !strings.Contains(got, want) || !strings.Contains(got, "constant speed") {
+		t.Errorf("the driver reads %q, expected %q in it", got, want)
+	}
+}
+
 func TestADriverIsNotSentToTheWorkshop(t *testing.T) {
 	const (
 		clean   = pb.AdviceAction_ADVICE_ACTION_CLEAN_AND_RETEST

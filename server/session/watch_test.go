@@ -177,7 +177,8 @@ func TestChangedConfirmationIsToldWithoutNewSamples(t *testing.T) {
 func asksForAPull(p *pb.SessionProgress) bool {
 	const pull = pb.ManoeuvreKind_MANOEUVRE_KIND_FULL_LOAD_PULL
 	return slices.ContainsFunc(p.GetNext(), func(a *pb.Advice) bool { return a.GetManoeuvre() == pull }) ||
-		slices.ContainsFunc(p.GetGaps(), func(g *pb.Gap) bool { return g.GetManoeuvre() == pull })
+		slices.ContainsFunc(p.GetGaps(), func(g *pb.Gap) bool { return g.GetManoeuvre() == pull }) ||
+		slices.ContainsFunc(p.GetNextTests(), func(t *pb.NextTest) bool { return t.GetManoeuvre() == pull })
 }
 
 func TestWatchEndsWithItsContextAndLeavesNothing(t *testing.T) {
