@@ -106,20 +106,23 @@ func (a *Assay) hypotheses(m *model) []hypothesis {
 	return normalisePriors(hs)
 }
 
+func ofTheMeter(c Condition) bool {
+	return c == ConditionMeterReadsLow || c == ConditionMeterReadsHigh || c == ConditionMeterSignalFault
+}
+
 // possible leaves out what this vehicle cannot have.
 func (a *Assay) possible(h *hypothesis, m *model) bool {
-	meter := h.condition == ConditionMeterReadsLow || h.condition == ConditionMeterReadsHigh || h.condition == ConditionMeterSignalFault
 	switch {
-	case meter && !m.metered || h.condition == ConditionMeterSignalFault && !a.hasMeter():
+	case ofTheMeter(h.condition) && !m.metered || h.condition == ConditionMeterSignalFault && !a.hasMeter():
 		return false
 	case h.cause == CauseContaminated:
 		return m.tech == TechnologyHotWire || m.tech == TechnologyHotFilm || m.tech == TechnologyUnspecified
 	case h.cause == CauseChargeAirLost:
 		return m.boosted
-	case h.cause == CauseFuelBlend && a.facts.Fuel != FuelGasoline && a.facts.Fuel != FuelUnspecified && a.facts.Fuel != FuelEthanol:
-		return false
+	case h.cause == CauseFuelBlend:
+		return a.facts.Fuel == FuelGasoline || a.facts.Fuel == FuelUnspecified || a.facts.Fuel == FuelEthanol
 	case h.condition == ConditionManifoldPressureFault:
-		return a.tracks[sigMAP].seen() || a.tracks[sigMAPHigh].seen()
+		return a.pressureSeen() || a.pressureDead()
 	case h.condition == ConditionBarometerFault:
 		return a.tracks[sigBaro].seen()
 	case h.condition == ConditionVehicleFactsWrong:
