@@ -40,6 +40,7 @@ type decision struct {
 	now    float64
 	chosen int
 	scale  float64
+	drawn  []drawn
 }
 
 // levelCovariance is the covariance of what was measured, for states that predict numbers and for those that do not.

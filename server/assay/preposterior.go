@@ -12,10 +12,12 @@ import "math"
 
 const (
 	// outcomes of a test are averaged over: with these the worth is within about a tenth of its value.
-	outcomes = 96
+	outcomes = 64
+	// mostOutcomes are there, one for each cause that gets less than one.
+	mostOutcomes = 128
 	// statesWeighed bounds the states that take part, and restWeighed what may be left out of them together.
-	statesWeighed = 192
-	restWeighed   = 0.002
+	statesWeighed = 128
+	restWeighed   = 0.01
 	// mostPromises of one test enter.
 	mostPromises = 6
 )
@@ -60,8 +62,7 @@ func (d *decision) worthOf(t *testRun) worth {
 	return d.average(fs, means, k)
 }
 
-// average goes through the outcomes: each is drawn from a state, states in proportion to their probability, at a point
-// of a set that fills space evenly.
+// average goes through the outcomes: each is drawn from a state, at a point of a set that fills space evenly.
 func (d *decision) average(fs [3]forecast, means []float64, k int) worth {
 	t := newTally(d)
 	y := make([]float64, k)
@@ -76,18 +77,14 @@ func (d *decision) average(fs [3]forecast, means []float64, k int) worth {
 			logD[level] += math.Log(fs[level].chol.get(i, i))
 		}
 	}
-	s, cum := 0, d.states[0].p
 	logs := make([]float64, len(d.states))
-	for o := range outcomes {
-		for u := (float64(o) + 0.5) / outcomes; u > cum && s < len(d.states)-1; {
-			s++
-			cum += d.states[s].p
-		}
+	for o, draw := range d.draws() {
+		s := draw.state
 		c := &fs[d.states[s].level].chol
 		for i := range k {
 			y[i] = means[s*k+i]
 			for q := range i + 1 {
-				y[i] += d.scale * c.get(i, q) * evenNormal(o, q)
+				y[i] += d.scale * c.get(i, q) * evenNormal(o%mostOutcomes, q)
 			}
 		}
 		for level := range fs {
@@ -111,9 +108,46 @@ func (d *decision) average(fs [3]forecast, means []float64, k int) worth {
 				t.add(d.states[x].group, d.states[x].p*math.Exp(l))
 			}
 		}
-		t.take(1.0 / outcomes)
+		t.take(draw.weight)
 	}
 	return t.worth()
+}
+
+// drawn is an outcome's state, and what it counts for.
+type drawn struct {
+	state  int
+	weight float64
+}
+
+// draws picks the states of the outcomes. Each cause gets outcomes by the root of its probability, so that a rare one that
+// costs much is not left to a single point, and they count for its probability together.
+func (d *decision) draws() []drawn {
+	if d.drawn != nil {
+		return d.drawn
+	}
+	roots := 0.0
+	for g := range d.groups {
+		roots += math.Sqrt(d.groups[g].p)
+	}
+	first := 0
+	for first < len(d.states) {
+		g, end := d.states[first].group, first
+		for end < len(d.states) && d.states[end].group == g {
+			end++
+		}
+		p := d.groups[g].p
+		n := max(1, int(outcomes*math.Sqrt(p)/roots))
+		s, cum := first, d.states[first].p
+		for k := range n {
+			for u := (float64(k) + 0.5) / float64(n) * p; u > cum && s < end-1; {
+				s++
+				cum += d.states[s].p
+			}
+			d.drawn = append(d.drawn, drawn{s, p / float64(n)})
+		}
+		first = end
+	}
+	return d.drawn
 }
 
 // worthOfLook is that of an inspection: it finds its fault or it does not.
@@ -211,14 +245,14 @@ func (t *tally) worth() worth {
 }
 
 // evenNormal is coordinate q of point o of a set that fills the normal distribution evenly: fractions of multiples of
-// the powers of the root of x⁷ = x+1, turned by the inverse of the normal distribution.
+// numbers that are badly approached by fractions, turned by the inverse of the normal distribution. Every stretch of
+// neighbouring points is even by itself.
 func evenNormal(o, q int) float64 { return evenNormals[o][q] }
 
-var evenNormals = func() (table [outcomes][mostPromises]float64) {
-	const root = 1.1127756842787055 // of x⁷ = x+1
-	for q := range mostPromises {
-		step := math.Pow(root, -float64(q+1))
-		for o := range outcomes {
+var evenNormals = func() (table [mostOutcomes][mostPromises]float64) {
+	steps := [mostPromises]float64{math.Phi, math.Sqrt2, math.Sqrt(3), math.Sqrt(5), math.Sqrt(7), math.Sqrt(11)}
+	for q, step := range steps {
+		for o := range mostOutcomes {
 			x := 0.5 + step*float64(o+1)
 			x -= math.Floor(x)
 			table[o][q] = math.Sqrt2 * math.Erfinv(2*math.Min(math.Max(x, 1e-3), 1-1e-3)-1)

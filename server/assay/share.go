@@ -17,8 +17,8 @@ import (
 // whole exactly, and two numbers that say the same get the same. All are in nats.
 
 // shareOrders is over how many orders the share of a piece of evidence is averaged, half of them the
-// other half backwards. With twelve a share is within some tenths of the mean over all orders.
-const shareOrders = 12
+// other half backwards. With eight a share is within some tenths of the mean over all orders.
+const shareOrders = 8
 
 // evidenceShares are, for each state, the shares of each feature in the logarithm of the likelihood
 // of all features, the part that the covariance alone decides left out: only differences between

@@ -241,7 +241,7 @@ func (b *Bus) finish(t *transmission) {
 	copies := b.plight.copies(t.end)
 	for _, n := range b.nodes {
 		switch {
-		case n == t.from || n.isOff():
+		case n == t.from || n.isOff() || n.apart:
 		case n.rate() != b.options.BitRate:
 			n.tell(t.end, foreign) // to it the frame is no frame
 		default:

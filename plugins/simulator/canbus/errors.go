@@ -62,7 +62,7 @@ func (b *Bus) failing(from *Node) failure {
 // disturbs is true for a node at the wrong bit rate that is not error passive yet: to it every frame is an error, and it
 // says so with a dominant flag.
 func (n *Node) disturbs(b *Bus) bool {
-	return n.rate() != b.options.BitRate && !n.options.ListenOnly && !n.isOff() && n.reads < passiveFrom && n.sends < passiveFrom
+	return n.rate() != b.options.BitRate && !n.options.ListenOnly && !n.isOff() && !n.apart && n.reads < passiveFrom && n.sends < passiveFrom
 }
 
 // failed counts a destroyed frame on all sides. The sender tries again until it is bus-off.
@@ -73,7 +73,7 @@ func (b *Bus) failed(t *transmission) {
 		n.sends += sendPenalty
 	}
 	for _, other := range b.nodes {
-		if other != n && !other.isOff() && t.failure != nobodyThere {
+		if other != n && !other.isOff() && !other.apart && t.failure != nobodyThere {
 			other.reads = min(other.reads+readPenalty, passiveFrom+readPenalty)
 			if other.rate() != b.options.BitRate || other.reads >= passiveFrom && !other.toldPassive {
 				other.tell(t.end, t.failure)

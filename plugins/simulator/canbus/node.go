@@ -60,6 +60,7 @@ type Node struct {
 	told         bool // of a failure that goes on
 	toldPassive  bool // and that it is error passive
 	overruns     int
+	apart        bool // pulled off the bus, and alone with itself
 }
 
 var _ canlink.Bus = (*Node)(nil)
@@ -99,7 +100,7 @@ func (b *Bus) attach(o NodeOptions) *Node {
 
 // head is the frame that the node wants to send next. The caller holds the mutex.
 func (n *Node) head() *outgoing {
-	if len(n.queue) == 0 {
+	if len(n.queue) == 0 || n.apart {
 		return nil
 	}
 	if !n.options.byPriority {
@@ -242,7 +243,7 @@ func (o *outgoing) finish(r result) {
 }
 
 // hears says whether the node understands frames of a bus.
-func (n *Node) hears(b *Bus) bool { return n.rate() == b.options.BitRate && !n.isOff() }
+func (n *Node) hears(b *Bus) bool { return n.rate() == b.options.BitRate && !n.isOff() && !n.apart }
 
 func (n *Node) rate() int {
 	if n.options.BitRate == 0 {

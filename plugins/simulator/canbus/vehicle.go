@@ -25,6 +25,7 @@ type VehicleOptions struct {
 type Vehicle struct {
 	*Bus
 
+	units  []*Node
 	stop   context.CancelFunc
 	served sync.WaitGroup
 	mu     sync.Mutex
@@ -47,6 +48,7 @@ func NewVehicle(v *ecu.Vehicle, bus Options, o VehicleOptions) *Vehicle {
 			o.Change(i, &serve)
 		}
 		node := out.Attach(NodeOptions{Accept: serve.wants, RestartAfter: restart})
+		out.units = append(out.units, node)
 		out.served.Go(func() { out.keep(Serve(ctx, node, u, serve)) })
 	}
 	return out
@@ -74,6 +76,22 @@ func (v *Vehicle) Close() error {
 	v.stop()
 	v.served.Wait()
 	return err
+}
+
+// Disconnect pulls the plug between tester and vehicle: nobody is left on the tester's
+// side to acknowledge. Connect puts it back.
+func (v *Vehicle) Disconnect() { v.part(true) }
+
+// Connect ends Disconnect.
+func (v *Vehicle) Connect() { v.part(false) }
+
+func (v *Vehicle) part(apart bool) {
+	v.Bus.mu.Lock()
+	defer v.Bus.mu.Unlock()
+	for _, n := range v.units {
+		n.apart = apart
+	}
+	v.poke()
 }
 
 // Tester gives an interface on the bus, plugged in.
