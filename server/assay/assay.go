@@ -54,12 +54,13 @@ type settling struct {
 // Assay is one assay under way. It is not safe for concurrent use. Its memory
 // does not grow with the drive.
 type Assay struct {
-	facts    Facts
-	nominal  engine
-	engine   engine
-	captures []capture
-	unused   []string
-	clock    Clock
+	// facts are those that were given, put right where the samples contradict them.
+	facts, given Facts
+	nominal      engine
+	engine       engine
+	captures     []capture
+	unused       []string
+	clock        Clock
 
 	// origin is subtracted from all times, so that none within is near nought.
 	origin                        int64
@@ -95,19 +96,21 @@ type Assay struct {
 	ran, assumedLambda            bool
 	comparable, notSimultaneous   int64
 	baroImpossible                int64
+	pressureImpossible            int64
 	fullSince, lastFullT          int64
 	demandSince                   int64
 	pullStartRPM, lastFullRPM     float64
 	lastFullKPa                   float64
 	meterDeadRunning, meterLiving int64
 	holes                         holes
+	contradictions                contradictions
 	references                    []*Reference
 }
 
 // New starts an assay of a vehicle on a day.
 func New(f Facts) *Assay {
 	f.Inspections = slices.Clone(f.Inspections)
-	a := &Assay{facts: f, warmest: math.NaN(), lowestRunning: math.Inf(1)}
+	a := &Assay{facts: f, given: f, warmest: math.NaN(), lowestRunning: math.Inf(1)}
 	a.nominal = nominalEngine(&f)
 	a.order.released = math.MinInt64
 	a.order.newest = math.MinInt64

@@ -348,6 +348,10 @@ const (
 	GapLearnedTrims GapKind = 15
 	// GapReferenceDrive: No reference of this engine: its volumetric efficiency is not known well enough.
 	GapReferenceDrive GapKind = 16
+	// GapFuelContradicted: The fuel that was entered cannot be right; judged with the one that the samples show.
+	GapFuelContradicted GapKind = 17
+	// GapAspirationContradicted: The aspiration that was entered cannot be right; judged as a charged engine.
+	GapAspirationContradicted GapKind = 18
 )
 
 // Action is what to do next.

@@ -111,7 +111,7 @@ func (c *comparer) prevented() bool {
 }
 
 func (c *comparer) compare() {
-	c.concern(len(EngineDifferences(c.b.facts, c.a.facts)) > 0 || !sameNaN(c.b.nominal, c.a.nominal), ConcernOtherEngine, true)
+	c.concern(len(EngineDifferences(c.b.given, c.a.given)) > 0 || !sameNaN(nominalEngine(&c.b.given), nominalEngine(&c.a.given)), ConcernOtherEngine, true)
 	c.circumstances()
 	if !c.prevented() {
 		c.judge()

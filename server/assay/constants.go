@@ -17,6 +17,8 @@ const (
 	// highest day ever bound what a barometer on a road can say.
 	lowestBaroKPa  = 50.0
 	highestBaroKPa = 112.0
+	// lowestManifoldKPa: no engine draws its manifold so empty; an open line reads less.
+	lowestManifoldKPa = 6.0
 	// troposphereM is the height up to which the standard atmosphere's formula holds.
 	troposphereM = 11000.0
 	// zeroC in kelvin.
@@ -118,6 +120,11 @@ const (
 	soundDeficit = 0.025
 	// warmTrimC is the coolant temperature from which trims are believed.
 	warmTrimC = 65.0
+	// warmEngineC is the coolant temperature that an engine must have reached before anything
+	// firm is said of its drive [DOMAIN 5.1].
+	warmEngineC = 75.0
+	// purgeOpen is the commanded purge in percent above which vapour from the tank bends the trims [DOMAIN 5.6].
+	purgeOpen = 5.0
 	// overrunRPM and overrunPressureKPa: above and below, fuel is cut.
 	overrunRPM         = 1300.0
 	overrunPressureKPa = 27.0

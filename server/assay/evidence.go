@@ -270,7 +270,9 @@ func (r *result) distrust() {
 		}[s.cause]
 		put(sigMAF, why, nan, nan, nan)
 	}
-	if a.pressureStuck() {
+	if a.pressureDead() {
+		put(sigMAP, DistrustOpenOrShortCircuit, a.tracks[sigMAP].max, nan, nan)
+	} else if a.pressureStuck() {
 		put(sigMAP, DistrustFrozen, a.tracks[sigMAP].max, nan, nan)
 	}
 	slices.SortStableFunc(r.out.Distrusted, func(x, y DistrustedSignal) int {

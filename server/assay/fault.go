@@ -67,6 +67,10 @@ type model struct {
 	// baroMeasured: the barometer of the day is the vehicle's own reading.
 	baroMeasured bool
 	baro         float64
+	// baroSD is its standard uncertainty in kPa.
+	baroSD float64
+	// driverSeen: pedal or throttle plate were recorded.
+	driverSeen bool
 	// applied is the share of the learned trim that the control unit applies in open
 	// loop: unknown between none and all [DOMAIN 3.8].
 	applied float64

@@ -90,13 +90,17 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 	if !known(base.flow) {
 		return fs
 	}
-	if f, ok := spreadFeature(base, featAir, &c.air, a.independence()); ok && a.movementOK() && !a.pressureStuck() {
+	if f, ok := spreadFeature(base, featAir, &c.air, a.independence()); ok && a.airMeans(&base) {
 		f.y += math.Log(a.nominal.volumeL / a.engine.volumeL * a.nominal.veTop / a.engine.veTop)
 		fs = append(fs, f)
 	}
 	if f, ok := spreadFeature(base, featFuel, &c.fuel, 1); ok {
 		f.y -= a.humidTrim()
 		f.sd = math.Hypot(f.sd, 0.03*c.trimsAtEnd/float64(c.fuel.n))
+		fs = append(fs, f)
+	} else if f, ok := spreadFeature(base, featFuel, &c.purged, 1); ok {
+		f.y -= a.humidTrim()
+		f.sd = math.Hypot(f.sd, purgedGS/f.flow)
 		fs = append(fs, f)
 	}
 	if f, ok := spreadFeature(base, featRate, &c.rate, 1); ok {
@@ -107,6 +111,15 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 	}
 	return fs
 }
+
+// airMeans: metered air beside pressure, or beside the barometer at a natural engine's full load, tells something.
+func (a *Assay) airMeans(f *feature) bool {
+	return a.movementOK() && !a.pressureStuck() && (!f.pseudo || !a.boosted())
+}
+
+// purgedGS is the standard deviation of what purge adds to or takes from the air that fuel is trimmed
+// for, in g/s: a valve half open passes some tenths, of air or of vapour. Trade judgement.
+const purgedGS = 0.5
 
 // dropDependentRates leaves out the fuel rate where trims were seen: the control unit
 // computes it from metered air and trims, so it is the same evidence again.
@@ -162,12 +175,12 @@ func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
 		g.sd = math.Hypot(c.lambda.sd()/math.Sqrt(math.Min(c.lambda.n, 20)), 0.005)
 		fs = append(fs, g)
 	}
-	if c.deficit.n >= 3 && !a.boosted() && !a.pressureStuck() {
+	if d := a.deficitOf(c, f.baro); d.n >= 3 && !a.boosted() && !a.pressureStuck() {
 		g := f
-		g.kind, g.n = featDeficit, int64(c.deficit.n)
-		g.measured, g.expected = c.deficit.mean, a.soundDeficitAt(f.flow)
+		g.kind, g.n = featDeficit, int64(d.n)
+		g.measured, g.expected = d.mean, a.soundDeficitAt(f.flow)
 		g.y = g.measured - g.expected
-		g.sd = math.Hypot(c.deficit.sd()/math.Sqrt(math.Min(c.deficit.n, 20)), 0.004)
+		g.sd = math.Hypot(d.sd()/math.Sqrt(math.Min(d.n, 20)), 0.004)
 		fs = append(fs, g)
 	}
 	if c.load.n >= 3 && !c.air.hasEnough() && a.airflowLoad() != no && a.facts.Fuel != FuelDiesel && !a.boosted() {
@@ -185,6 +198,18 @@ func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
 		fs = append(fs, g)
 	}
 	return fs
+}
+
+// deficitOf is how far the manifold stands below the barometer, as a share of it; where nothing tells
+// the barometer, below the one that is guessed: then only how it changes with flow means much.
+func (a *Assay) deficitOf(c *cell, baro float64) mean {
+	if c.deficit.n >= 3 || c.settled.n == 0 {
+		return c.deficit
+	}
+	d := c.settled
+	d.mean = (baro - d.mean) / baro
+	d.m2 /= sq(baro)
+	return d
 }
 
 // soundFullLoadPercent is the calculated load of a sound engine at full load; it scatters by
@@ -335,7 +360,7 @@ func (a *Assay) tableFeatures(fs []feature) []feature {
 		rpm += w * c.rpm.mean
 		n += w
 	}
-	if n >= 15 {
+	if n >= 15 && !a.tableContradicted(sum/n) {
 		f := feature{
 			kind: featTable, y: sum / n, sd: 0.01, n: int64(n), rpm: rpm / n, pressure: 98,
 			baro: 100, tempK: 298, coolantC: 90,
@@ -352,6 +377,25 @@ func (a *Assay) tableFeatures(fs []feature) []feature {
 		fs = append(fs, f)
 	}
 	return fs
+}
+
+// maxTableGap is how far, in logarithm, the full-load air that calculated load implies at part load may be
+// from what it implies at full load before it is called a load of torque rather than air [DOMAIN 2.4(3)].
+const maxTableGap = 0.08
+
+// tableContradicted: ratio is what part load implies, in ln of the prior's volumetric efficiency.
+func (a *Assay) tableContradicted(ratio float64) bool {
+	var full mean
+	for i := range a.cells[fullLoad] {
+		c := &a.cells[fullLoad][i]
+		if c.load.n < 3 || !known(c.flow.value()) {
+			continue
+		}
+		f := or(c.baro.value(), 99) / 101.325 * math.Sqrt(298/(or(c.intake.value(), 28)-8+zeroC))
+		ve := c.flow.mean / (c.load.mean / 100 * f) * 120 * gasConstant * 298.15 / (a.nominal.volumeL * c.rpm.mean * 101.325)
+		full.add(math.Log(ve/a.nominal.volumetricEfficiency(c.rpm.mean, 98, 100)), c.load.n)
+	}
+	return full.n > 0 && ratio-full.mean > maxTableGap
 }
 
 // controlUnitDisplacement is the displacement in litres that the control unit
@@ -401,6 +445,29 @@ func (a *Assay) restFeatures(fs []feature) []feature {
 		fs = append(fs, feature{kind: featBaro, y: b - e, sd: 0.5, n: a.tracks[sigBaro].total, measured: b, expected: e, baro: b})
 	}
 	return fs
+}
+
+// baroSD is the standard uncertainty of baroGuess in kPa.
+func (a *Assay) baroSD() float64 {
+	switch {
+	case a.tracks[sigBaro].seen() || a.tracks[sigPressureExterior].seen() || a.rest.pressure.n > 0:
+		return barometerSD
+	case known(a.facts.AltitudeM):
+		return weatherSD
+	case !a.boosted() && a.pressureSeen():
+		return guessedBaroSD
+	}
+	return unknownBaroSD
+}
+
+// driverSeen: what the driver does was recorded.
+func (a *Assay) driverSeen() bool {
+	for _, s := range [...]signal{sigThrottle, sigThrottleRelative, sigPedalD, sigPedalE, sigPedalRelative} {
+		if a.tracks[s].seen() {
+			return true
+		}
+	}
+	return false
 }
 
 // minSoakHours after which coolant, oil, intake and outside temperature agree [DOMAIN 5.4].
@@ -484,7 +551,7 @@ func (a *Assay) boosted() bool {
 	if a.facts.Aspiration == AspirationNatural {
 		return false
 	}
-	return a.facts.boosted() || math.Max(a.tracks[sigMAP].max, a.tracks[sigMAPHigh].max) > a.baroCeiling()
+	return a.facts.boosted() || a.breathesBeyondNatural() || math.Max(a.tracks[sigMAP].max, a.tracks[sigMAPHigh].max) > a.baroCeiling()
 }
 
 // baroCeiling is the pressure in kPa that only a compressor makes.

@@ -128,6 +128,8 @@ func (a *Assay) model() *model {
 	m.hiddenTrim = a.hiddenTrim()
 	m.bothTrims = a.sameTrimsOnBothBanks()
 	m.baroMeasured = a.tracks[sigBaro].seen()
+	m.baroSD = a.baroSD()
+	m.driverSeen = a.driverSeen()
 	m.rated = a.ratedFlow()
 	// A warm engine idles on 1.2 to 1.9 g/s a litre [DOMAIN 2.3].
 	m.idleFlow = 1.5 * e.volumeL
@@ -385,7 +387,7 @@ func (r *result) gates() {
 			r.gateFails = append(r.gateFails, reason)
 		}
 	}
-	cold := known(a.warmest) && a.warmest < warmTrimC
+	cold := known(a.warmest) && a.warmest < warmEngineC
 	noData := len(r.fs) == 0 || !a.ran || !a.pressureSeen() && !a.hasMeter()
 	add(cold || noData, InconclusiveGateFailed)
 	add(!noData && (!r.rangeEnough() || !a.drivenEnough() && !r.besideReference()), InconclusiveFlowRangeTooSmall)
@@ -437,7 +439,7 @@ func (r *result) rangeEnough() bool {
 // second for a quarter of a minute.
 const (
 	longCruiseUS     = 15 * second
-	longCruisePoints = 12
+	longCruisePoints = 15
 )
 
 // drivenEnough: a pull that counted, or a steady cruise. Town driving alone shows neither

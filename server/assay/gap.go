@@ -4,6 +4,7 @@
 package assay
 
 func (r *result) gaps() {
+	r.out.Gaps = append(r.out.Gaps, r.factsPutRight()...)
 	r.out.Gaps = append(r.out.Gaps, r.missing()...)
 	if r.out.Conclusive {
 		return
@@ -14,6 +15,14 @@ func (r *result) gaps() {
 			break
 		}
 	}
+}
+
+// factsPutRight lists the facts that were put right.
+func (r *result) factsPutRight() []GapItem {
+	var gs gapList
+	gs.add(r.a.contradictions.fuel, GapFuelContradicted, ManoeuvreUnspecified)
+	gs.add(r.a.contradictions.aspiration, GapAspirationContradicted, ManoeuvreUnspecified)
+	return gs
 }
 
 // missing lists what was not driven or not recorded, most useful first.
@@ -41,7 +50,7 @@ func (gs *gapList) signal(is bool, s signal) {
 
 func (r *result) missingManoeuvres(gs *gapList) {
 	a := r.a
-	gs.add(known(a.warmest) && a.warmest < warmTrimC, GapWarmEngine, ManoeuvreWarmIdle)
+	gs.add(known(a.warmest) && a.warmest < warmEngineC, GapWarmEngine, ManoeuvreWarmIdle)
 	gs.signal(r.m.metered && !a.hasMeter(), sigMAF)
 	blurred := a.comparable > 20 && float64(a.notSimultaneous) > 0.3*float64(a.comparable)
 	pulls := a.usedCount(ManoeuvreFullLoadPull)

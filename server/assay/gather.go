@@ -23,12 +23,15 @@ type cell struct {
 	flow, rpm, pressure, baro, intake, coolant mean
 	// air is ln(metered / sound engine), fuel the total trim, rate ln(air implied
 	// by the fuel rate / metered air).
-	air, fuel, rate spread
-	bank            mean
-	meters          mean
-	trimsAtEnd      float64
+	// purged is the total trim while vapour was drawn from the tank.
+	air, fuel, rate, purged spread
+	bank                    mean
+	meters                  mean
+	trimsAtEnd              float64
 	// At full load only.
 	lambda, deficit, load mean
+	// settled is the manifold's pressure in kPa where nothing told the barometer.
+	settled mean
 }
 
 // plate is how wide the throttle opened while the pedal was down and had been for a moment.
@@ -97,6 +100,7 @@ func (a *Assay) gather(p *point) {
 	}
 	a.rest.standing = false
 	a.ran = true
+	a.contradict(p)
 	if !p.demanded {
 		a.demandSince = p.t
 	}
@@ -258,14 +262,29 @@ func (a *Assay) gatherAir(c *cell, p *point) {
 }
 
 func (a *Assay) pressureSeen() bool {
-	return a.tracks[sigMAP].seen() || a.tracks[sigMAPHigh].seen()
+	return a.tracks[sigMAP].seen() && !a.pressureDead() || a.tracks[sigMAPHigh].seen()
+}
+
+// pressureDead: the manifold pressure's line is open, as most of its values show.
+func (a *Assay) pressureDead() bool {
+	return a.pressureImpossible > 2 && 2*a.pressureImpossible > a.tracks[sigMAP].total
 }
 
 func (a *Assay) gatherFuel(c *cell, p *point) {
 	flow := a.meteredFlow(p)
+	a.gatherRate(c, p, flow)
+	a.gatherTrim(c, p, flow)
+}
+
+func (a *Assay) gatherTrim(c *cell, p *point, flow float64) {
 	warm := !known(p.coolant) || p.coolant >= warmTrimC
 	if a.inClosedLoop(p) && warm && (p.still || p.calm && p.full) && (known(p.trim[0]) || known(p.trim[1])) {
 		t := averageKnown(p.trim[0], p.trim[1])
+		if p.purge > purgeOpen {
+			c.purged.add(p.t, t, 1)
+			c.context(p, flow, 0.05)
+			return
+		}
 		c.fuel.add(p.t, t, 1)
 		if p.trimAtEnd {
 			c.trimsAtEnd++
@@ -275,7 +294,6 @@ func (a *Assay) gatherFuel(c *cell, p *point) {
 		}
 		c.context(p, flow, 0.25)
 	}
-	a.gatherRate(c, p, flow)
 }
 
 func (a *Assay) gatherRate(c *cell, p *point, flow float64) {
@@ -356,8 +374,12 @@ func (a *Assay) gatherFullLoad(c *cell, p *point) {
 	}
 	a.gatherFullLoadLambda(c, p)
 	settled := p.t-a.fullSince >= fillSettleUS
-	if p.demanded && settled && p.pressure.ok && known(p.baro) && p.pressure.sd < 3 {
-		c.deficit.add((p.baro-p.pressure.v)/p.baro, 1)
+	if p.demanded && settled && p.pressure.ok && p.pressure.sd < 3 {
+		if known(p.baro) {
+			c.deficit.add((p.baro-p.pressure.v)/p.baro, 1)
+		} else {
+			c.settled.add(p.pressure.v, 1)
+		}
 	}
 	if p.demanded && known(p.throttle) && known(p.pedal) && p.t-a.fullSince >= fullLoadSettleUS {
 		a.plate.points++
@@ -376,6 +398,7 @@ func (a *Assay) gatherFullLoadLambda(c *cell, p *point) {
 		// Near the barometer already, but another mixture is asked for since the pedal went down.
 		return
 	}
+	c.context(p, a.meteredFlow(p), 0.1)
 	if known(p.lambdaCmd) {
 		c.lambda.add(math.Log(p.lambda/p.lambdaCmd), 1)
 		return

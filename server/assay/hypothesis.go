@@ -106,20 +106,23 @@ func (a *Assay) hypotheses(m *model) []hypothesis {
 	return normalisePriors(hs)
 }
 
+func ofTheMeter(c Condition) bool {
+	return c == ConditionMeterReadsLow || c == ConditionMeterReadsHigh || c == ConditionMeterSignalFault
+}
+
 // possible leaves out what this vehicle cannot have.
 func (a *Assay) possible(h *hypothesis, m *model) bool {
-	meter := h.condition == ConditionMeterReadsLow || h.condition == ConditionMeterReadsHigh || h.condition == ConditionMeterSignalFault
 	switch {
-	case meter && !m.metered || h.condition == ConditionMeterSignalFault && !a.hasMeter():
+	case ofTheMeter(h.condition) && !m.metered || h.condition == ConditionMeterSignalFault && !a.hasMeter():
 		return false
 	case h.cause == CauseContaminated:
 		return m.tech == TechnologyHotWire || m.tech == TechnologyHotFilm || m.tech == TechnologyUnspecified
 	case h.cause == CauseChargeAirLost:
 		return m.boosted
-	case h.cause == CauseFuelBlend && a.facts.Fuel != FuelGasoline && a.facts.Fuel != FuelUnspecified && a.facts.Fuel != FuelEthanol:
-		return false
+	case h.cause == CauseFuelBlend:
+		return a.facts.Fuel == FuelGasoline || a.facts.Fuel == FuelUnspecified || a.facts.Fuel == FuelEthanol
 	case h.condition == ConditionManifoldPressureFault:
-		return a.pressureSeen()
+		return a.pressureSeen() || a.pressureDead()
 	case h.condition == ConditionBarometerFault:
 		return a.tracks[sigBaro].seen()
 	case h.condition == ConditionVehicleFactsWrong:
@@ -155,8 +158,13 @@ func (a *Assay) statesOf(h *hypothesis, m *model) []fault {
 	case ConditionAirTemperatureFault:
 		return both(intakeK, func(x float64) fault { return fault{intake: x} })
 	case ConditionManifoldPressureFault:
-		return append(both(manifoldKPa, func(x float64) fault { return fault{manifold: x} }),
+		ss := append(both(manifoldKPa, func(x float64) fault { return fault{manifold: x} }),
 			both(manifoldPct, func(x float64) fault { return fault{manifoldGain: x} })...)
+		if m.baroMeasured {
+			// Control units without a barometer of their own read the manifold's sensor at rest.
+			ss = append(ss, both(manifoldKPa, func(x float64) fault { return fault{manifold: x, barometer: x} })...)
+		}
+		return ss
 	case ConditionBarometerFault:
 		return both(baroKPa, func(x float64) fault { return fault{barometer: x} })
 	case ConditionVehicleFactsWrong:
@@ -406,13 +414,17 @@ func (a *Assay) weighByRaw(hs []hypothesis) {
 				h.states = append(h.states, fault{})
 			}
 		case ConditionManifoldPressureFault:
-			if pressureStuck {
+			switch {
+			case a.pressureDead():
+				h.cause, h.extra, h.states = CauseOpenOrShortCircuit, plainSign, []fault{{}}
+			case pressureStuck:
 				h.cause, h.extra, h.states = CauseStuck, plainSign, []fault{{}}
 			}
 		case ConditionThrottleLimited:
 			h.extra = a.throttleSign()
 		case ConditionBarometerFault:
-			if a.baroImpossible > 2 && 2*a.baroImpossible > a.tracks[sigBaro].total {
+			// Control units take the barometer from the manifold's sensor before the engine starts.
+			if a.baroImpossible > 2 && 2*a.baroImpossible > a.tracks[sigBaro].total && !a.pressureDead() {
 				h.cause, h.extra, h.states = CauseOpenOrShortCircuit, plainSign, []fault{{}}
 			}
 		}
@@ -434,6 +446,9 @@ func (a *Assay) meterSigns() sign {
 	switch {
 	case w.frozenUS > 8*second:
 		return sign{CauseReplacedByModel, strongSign}
+	case a.pressureSeen() && a.loadByValves():
+		// A lifted pedal takes the flow away while plate and pressure stay where they are.
+		return sign{CauseStuck, noSign}
 	case w.dropouts >= 3 && drops > 0.002 || w.episodes >= 3:
 		return sign{CauseIntermittent, plainSign}
 	case a.meterLiving >= 50 && a.deadShareSeen() > 0.02 && a.meterDeadRunning >= 5 && a.tracks[w.sig].spacing < 0.8:
@@ -459,6 +474,10 @@ func (a *Assay) goneSign() (sign, bool) {
 		}
 		return sign{CauseOpenOrShortCircuit, plainSign}, true
 	case mv.n >= 40 && mv.sdX() > 0.18 && mv.sdY() < 0.25*mv.sdX() && mv.slope() < 0.2:
+		if !a.drivenEnough() {
+			// At idle a control unit may hold the flow by recirculation, whatever the speed.
+			return sign{CauseStuck, weakSign}, true
+		}
 		return sign{CauseStuck, plainSign}, true
 	case w.silent >= 3 && a.meterLiving >= 20:
 		return sign{CauseIntermittent, plainSign}, true
@@ -503,12 +522,31 @@ func (a *Assay) intakeStuck() bool {
 	return minutes > 4 && mixed && a.road.airDrawnKg > 1.5 || minutes > 10 && a.road.airDrawnKg > 5
 }
 
+// ownBarometer is the barometer in kPa as far as something else than the manifold's sensor tells it.
+func (a *Assay) ownBarometer() float64 {
+	if b := a.held(sigBaro, a.lastT); b >= lowestBaroKPa && b <= highestBaroKPa {
+		return b
+	}
+	if known(a.facts.AltitudeM) {
+		return standardPressure(a.facts.AltitudeM)
+	}
+	return math.NaN()
+}
+
+// nearBaroKPa is how far below the barometer the manifold of an unthrottled engine stands.
+const nearBaroKPa = 5.0
+
 func (a *Assay) pressureStuck() bool {
 	p := &a.pressureMovement
 	if p.n < 40 || p.sdX() < 0.35 {
 		return false
 	}
 	top := math.Max(a.tracks[sigMAP].max, a.tracks[sigMAPHigh].max)
+	if b := a.ownBarometer(); known(b) && math.Abs(top-b) < nearBaroKPa && a.lowestRunning > throttledBelow*b && !a.facts.boosted() {
+		// Where valves or a diesel's fuel control the load, pressure stays at the barometer, and steps of a kilopascal hide
+		// what it still moves. A sensor that is stuck would have to be stuck just there.
+		return false
+	}
 	if a.lowestRunning > throttledBelow*a.baroGuess() && a.facts.Fuel != FuelDiesel && !a.boosted() {
 		// Valves may control the load; then pressure still moves by a little.
 		return p.sdY() < 0.003
@@ -520,7 +558,9 @@ func (a *Assay) pressureStuck() bool {
 // back closes the plate of a sound car too, so that a plate that stays half shut is no proof.
 const (
 	plateShut = 7.0
-	plateOpen = -5.0
+	// plateDoubtful where the pedal never showed more than some pedals show when they are down.
+	plateDoubtful = 2.5
+	plateOpen     = -5.0
 	// shutBelow and fewPlatePoints: the widest opening that is still called half shut, and
 	// from how many points that is said.
 	shutBelow      = 0.75
@@ -530,12 +570,25 @@ const (
 // throttleSign compares the plate with the pedal at full load.
 func (a *Assay) throttleSign() float64 {
 	switch w := &a.plate; {
-	case w.points < fewPlatePoints:
+	case w.points < fewPlatePoints || a.facts.Fuel == FuelDiesel:
+		// A diesel's flap serves its exhaust gas recirculation.
 		return 0
+	case w.widest < shutBelow && !a.pedalEndSeen():
+		return plateDoubtful
 	case w.widest < shutBelow:
 		return plateShut
 	case w.widest > throttleOpen:
 		return plateOpen
 	}
 	return 0
+}
+
+// pedalEndSeen: the pedal was down on any car's scale; pedals end between 70 and 100 %.
+func (a *Assay) pedalEndSeen() bool {
+	for _, s := range [...]signal{sigPedalD, sigPedalE} {
+		if a.tracks[s].max >= 85 {
+			return true
+		}
+	}
+	return a.tracks[sigPedalRelative].seen()
 }

@@ -6,11 +6,11 @@ package assay
 import "math"
 
 // scales are how far the widths of prior.go may be off on one vehicle, all of them together, and
-// how often: the likelihood is a mixture of normal distributions over them. The narrowest is the
-// honest one: over the sound development cases features scatter by 0.8 of what prior.go says. The
-// wide ones are the heavy tail by which one odd vehicle does not decide [DOMAIN 6.3]. No scale is
-// narrower, however smooth the features of one drive are: that a trim does not move tells nothing
-// of how far the mixture of a sound car may be off.
+// how often: the likelihood is a mixture of normal distributions over them. The narrowest is fitted,
+// the only constant that is (DEVELOPERS.md says how): sound development cases scatter by about 0.8 of
+// what prior.go says. The wide ones are the heavy tail by which one odd vehicle does not decide
+// [DOMAIN 6.3]. No scale is narrower, however smooth the features of one drive are: that a trim does
+// not move tells nothing of how far the mixture of a sound car may be off.
 var scales = [...]struct{ scale, weight float64 }{{0.8, 0.75}, {1.1, 0.15}, {1.6, 0.06}, {2.4, 0.03}, {3.6, 0.01}}
 
 // logTail is the logarithm of the likelihood of n features whose squared distance from what is
@@ -208,7 +208,7 @@ func (a *Assay) infer(m *model, fs []feature) *posterior {
 	if pasts := a.pasts(m); len(pasts) > 0 {
 		return a.inferJoint(m, fs, pasts).p
 	}
-	p := &posterior{hs: a.hypotheses(m)}
+	p := &posterior{hs: a.visibleHypotheses(m, fs)}
 	sound, vague, broken := a.variants(m, fs, 0), a.variants(m, fs, 1), a.variants(m, fs, brokenScale)
 	r, z := make([]float64, len(fs)), make([]float64, len(fs))
 	used := make([][]variant, len(p.hs))
@@ -245,6 +245,53 @@ func (a *Assay) infer(m *model, fs []feature) *posterior {
 	}
 	p.collect(logs, best, used)
 	return p
+}
+
+// unseenShare is what remains of the weight of a state that nothing recorded could show.
+const unseenShare = 0.05
+
+// visibleHypotheses are those of the vehicle, each state weighed by how likely the drive would show
+// it: "no fault" means none that would have shown.
+func (a *Assay) visibleHypotheses(m *model, fs []feature) []hypothesis {
+	hs := a.hypotheses(m)
+	chol, _ := m.covariance(fs, false)
+	chol.cholesky()
+	d, z := make([]float64, len(fs)), make([]float64, len(fs))
+	for i := range hs {
+		hs[i].weighStates(func(s *fault) float64 {
+			for k := range fs {
+				d[k] = m.predict(s, &fs[k])
+			}
+			chol.forward(d, z)
+			return squared(z)
+		})
+	}
+	return hs
+}
+
+// weighStates multiplies the weight of each state by the probability that the drive shows it; distance is
+// the squared distance of its features from a sound vehicle's, in standard deviations. What stands in raw
+// samples needs no numbers.
+func (h *hypothesis) weighStates(distance func(s *fault) float64) {
+	if h.condition == ConditionNoFault || h.vague || h.extra != 0 {
+		return
+	}
+	weights := make([]float64, len(h.states))
+	for si := range h.states {
+		only := h.states[si]
+		only.lateClosing = 0
+		shown := 1 - math.Exp(-0.5*distance(&only)/sq(scales[0].scale))
+		weights[si] = math.Exp(logStateWeight(h, si)) * math.Max(unseenShare, shown)
+	}
+	h.weights = weights
+}
+
+func squared(xs []float64) float64 {
+	sum := 0.0
+	for _, x := range xs {
+		sum += x * x
+	}
+	return sum
 }
 
 func logStateWeight(h *hypothesis, si int) float64 {

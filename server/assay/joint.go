@@ -3,7 +3,10 @@
 
 package assay
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // kinship is what two drives have in common.
 type kinship uint8
@@ -166,8 +169,36 @@ func (a *Assay) inferJoint(m *model, fs []feature, pasts []past) *joint {
 	j.imagineWorlds()
 	j.predictAll()
 	j.build()
+	j.weighByVisibility()
 	j.weigh()
 	return j
+}
+
+// weighByVisibility does what visibleHypotheses does, by what the earlier drives leave uncertain: beside
+// one of the same engine a fault shows that would not show alone.
+func (j *joint) weighByVisibility() {
+	v := j.plainest()
+	n := v.past + len(j.fs)
+	r := make([]float64, n)
+	for hi := range j.p.hs {
+		h := &j.p.hs[hi]
+		h.weighStates(func(s *fault) float64 {
+			clear(r)
+			for i := range j.fs {
+				r[v.past+i] = j.m.predict(s, &j.fs[i])
+			}
+			return squared(forwardFrom(v.chol, r, v.past))
+		})
+	}
+}
+
+// plainest is the covariance with which every earlier drive is believed and nothing is odd.
+func (j *joint) plainest() *jointVariant {
+	all := uint32(1)<<len(j.pasts) - 1
+	i := slices.IndexFunc(j.vs, func(v *jointVariant) bool {
+		return v.included == all && v.vague == none && v.level == 0 && !v.oddOutside && !v.oddPressure && !v.oddEngine
+	})
+	return j.vs[i]
 }
 
 // imagineWorlds lists what may have been the matter on the earlier drives: nothing;

@@ -121,9 +121,13 @@ const (
 	boostSD     = 0.05
 	manifoldSD  = 1.0 // kPa
 	barometerSD = 0.7 // kPa
-	chargeSD    = 3.0 // K
-	heatingSD   = 0.5 // share of the charge heating
-	coolerSD    = 0.5 // share of what compressor and cooler add
+	// guessedBaroSD where the barometer is the manifold's highest pressure, unknownBaroSD where
+	// nothing tells it: the height of the place, most of all. In kPa.
+	guessedBaroSD = 2.5
+	unknownBaroSD = 4.5
+	chargeSD      = 3.0 // K
+	heatingSD     = 0.5 // share of the charge heating
+	coolerSD      = 0.5 // share of what compressor and cooler add
 	// meterGainSD and meterShapeSD of a true meter: a data sheet's ±3 % is a limit.
 	meterGainSD  = 0.018
 	meterShapeSD = 0.010
@@ -141,19 +145,24 @@ const (
 	rateShapeSD = 0.08
 	rateIdleSD  = 0.12
 	lambdaSD    = 0.025
-	// assumedLambdaSD: control units command anything from 0.80 to 1.00 at full load.
-	assumedLambdaSD = 0.065
-	tableSD         = 0.035
-	deficitSD       = 0.011
-	thermistorSD    = 2.0  // K
-	outsideSD       = 1.5  // K, hand thermometer
-	sensorSD        = 3.0  // K, the vehicle's own outside sensor
-	oddSensorSD     = 16.0 // K, an outside sensor that lies
-	weatherSD       = 1.2  // kPa, weather about the standard atmosphere
-	bankSD          = 0.025
-	metersSD        = 0.03
-	loadSD          = 0.05
-	restFlowSD      = 0.20 // g/s
+	// assumedLambdaSD and assumedLambdaOwnSD: control units command anything from 0.80 to 1.00 at
+	// full load, and not the same at every speed; together 0.065.
+	assumedLambdaSD    = 0.045
+	assumedLambdaOwnSD = 0.047
+	tableSD            = 0.035
+	deficitSD          = 0.011
+	// unseenPlateSD: where neither pedal nor plate was recorded, what was taken for full load may have
+	// been a driver who gave a little less.
+	unseenPlateSD = 0.03
+	thermistorSD  = 2.0  // K
+	outsideSD     = 1.5  // K, hand thermometer
+	sensorSD      = 3.0  // K, the vehicle's own outside sensor
+	oddSensorSD   = 16.0 // K, an outside sensor that lies
+	weatherSD     = 1.2  // kPa, weather about the standard atmosphere
+	bankSD        = 0.025
+	metersSD      = 0.03
+	loadSD        = 0.05
+	restFlowSD    = 0.20 // g/s
 )
 
 // The common uncertainties.
@@ -200,7 +209,7 @@ func (m *model) nuisances(f *feature) [nuisanceCount]float64 {
 		j[nPeak] = m.peakShift(f)
 		j[nTable] = tableSD
 	case featDeficit:
-		j[nManifold], j[nBarometer] = -manifoldSD/f.baro, barometerSD/f.baro
+		j[nManifold], j[nBarometer] = -manifoldSD/f.baro, m.baroSD/f.baro
 		j[nDeficit] = deficitSD * math.Max(0.3, sq(math.Min(1.1, f.flow/m.rated)))
 	case featRestGap:
 		j[nManifold], j[nBarometer] = manifoldSD, -barometerSD
@@ -243,7 +252,7 @@ func (m *model) airNuisances(f *feature, j *[nuisanceCount]float64) {
 	j[nVEVacuumCurve] = veVacuumCurveSD * vacuum * vacuum
 	j[nManifold] = -manifoldSD / math.Max(p, 10)
 	if f.pseudo {
-		j[nManifold], j[nBarometer] = 0, -barometerSD/f.baro
+		j[nManifold], j[nBarometer] = 0, -m.baroSD/f.baro
 		j[nDeficit] = -deficitSD
 	}
 	j[nThermistor] = thermistorSD / f.tempK
@@ -335,10 +344,22 @@ func (m *model) ownSD(f *feature) float64 {
 		}
 	case featFuel:
 		own = 0.014 + 0.012*math.Min(1, m.idleFlow/f.flow)
+		// The part that was not recorded is learned for each range of load by itself.
+		own = math.Hypot(own, m.hiddenTrim/2)
+		if !m.metered && or(f.pressure, 0) > f.baro {
+			own = math.Hypot(own, boostSD)
+		}
 	case featRate:
 		own = 0.025
 	case featLambda:
 		own = 0.012
+		if m.assumedLambda {
+			own = math.Hypot(own, assumedLambdaOwnSD)
+		}
+	case featDeficit:
+		if !m.driverSeen {
+			own = unseenPlateSD
+		}
 	case featBank:
 		own = bankSD
 	case featMeters:

@@ -31,6 +31,10 @@ func (a *Assay) inspectRaw(e *entry) {
 		a.inspectMeter(e)
 	case sigIAT, sigIAT11:
 		a.inspectIntake(e)
+	case sigMAP:
+		if e.v < lowestManifoldKPa {
+			a.pressureImpossible++
+		}
 	case sigBaro:
 		if e.v < lowestBaroKPa || e.v > highestBaroKPa {
 			a.baroImpossible++

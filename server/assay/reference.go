@@ -15,9 +15,9 @@ const MaxReferences = 4
 
 const (
 	// referenceSound is how probable it is, before its own numbers are looked at, that
-	// nothing was wrong on a drive that somebody names as a reference. Trade judgement:
-	// sensors that nobody doubts are wrong less often than those of a complaint.
-	referenceSound = 0.93
+	// nothing was wrong on a drive that somebody names as a reference. Trade judgement: more
+	// than the 0.85 of a routine check [DOMAIN 6.4], for somebody stands up for it.
+	referenceSound = 0.90
 	// unrelatedVehicle and unrelatedEngine are how often such a drive is not of this
 	// vehicle or engine after all, or the engine has changed since. Trade judgement.
 	unrelatedVehicle = 0.02
@@ -119,7 +119,7 @@ func (a *Assay) AsReference(vehicle int) *Reference {
 func (a *Assay) past(wanted func(featureKind) bool) *Reference {
 	a.engine = a.nominal
 	a.engine.boosted = a.boosted()
-	r := &Reference{facts: a.facts, nominal: a.nominal, m: a.model()}
+	r := &Reference{facts: a.facts, nominal: nominalEngine(&a.given), m: a.model()}
 	for _, f := range a.features() {
 		if wanted(f.kind) {
 			r.fs = append(r.fs, f)
@@ -165,7 +165,7 @@ func (a *Assay) Use(r *Reference) error {
 	if len(a.references) >= MaxReferences {
 		return fmt.Errorf("%d reference drives are in use already", MaxReferences)
 	}
-	if r.nominal != nominalEngine(&a.facts) && !sameNaN(r.nominal, nominalEngine(&a.facts)) {
+	if n := nominalEngine(&a.given); r.nominal != n && !sameNaN(r.nominal, n) {
 		return fmt.Errorf("the reference drive was assayed as another engine")
 	}
 	a.references = append(slices.Clip(slices.Clone(a.references)), r)

@@ -991,6 +991,10 @@ const (
 	GapKind_GAP_KIND_LEARNED_TRIMS GapKind = 15
 	// No reference of this engine: its volumetric efficiency is not known well enough.
 	GapKind_GAP_KIND_REFERENCE_DRIVE GapKind = 16
+	// The fuel that was entered cannot be right; judged with the one that the samples show.
+	GapKind_GAP_KIND_FUEL_CONTRADICTED GapKind = 17
+	// The aspiration that was entered cannot be right; judged as a charged engine.
+	GapKind_GAP_KIND_ASPIRATION_CONTRADICTED GapKind = 18
 )
 
 // Enum value maps for GapKind.
@@ -1013,25 +1017,29 @@ var (
 		14: "GAP_KIND_INSPECTION",
 		15: "GAP_KIND_LEARNED_TRIMS",
 		16: "GAP_KIND_REFERENCE_DRIVE",
+		17: "GAP_KIND_FUEL_CONTRADICTED",
+		18: "GAP_KIND_ASPIRATION_CONTRADICTED",
 	}
 	GapKind_value = map[string]int32{
-		"GAP_KIND_UNSPECIFIED":         0,
-		"GAP_KIND_FULL_LOAD":           1,
-		"GAP_KIND_SECOND_PULL":         2,
-		"GAP_KIND_WARM_IDLE":           3,
-		"GAP_KIND_STEADY_CRUISE":       4,
-		"GAP_KIND_HIGH_LOAD":           5,
-		"GAP_KIND_KEY_ON_ENGINE_OFF":   6,
-		"GAP_KIND_COLD_SOAK":           7,
-		"GAP_KIND_WARM_ENGINE":         8,
-		"GAP_KIND_DISPLACEMENT":        9,
-		"GAP_KIND_BAROMETRIC_PRESSURE": 10,
-		"GAP_KIND_OUTSIDE_TEMPERATURE": 11,
-		"GAP_KIND_SIGNAL":              12,
-		"GAP_KIND_SIMULTANEITY":        13,
-		"GAP_KIND_INSPECTION":          14,
-		"GAP_KIND_LEARNED_TRIMS":       15,
-		"GAP_KIND_REFERENCE_DRIVE":     16,
+		"GAP_KIND_UNSPECIFIED":             0,
+		"GAP_KIND_FULL_LOAD":               1,
+		"GAP_KIND_SECOND_PULL":             2,
+		"GAP_KIND_WARM_IDLE":               3,
+		"GAP_KIND_STEADY_CRUISE":           4,
+		"GAP_KIND_HIGH_LOAD":               5,
+		"GAP_KIND_KEY_ON_ENGINE_OFF":       6,
+		"GAP_KIND_COLD_SOAK":               7,
+		"GAP_KIND_WARM_ENGINE":             8,
+		"GAP_KIND_DISPLACEMENT":            9,
+		"GAP_KIND_BAROMETRIC_PRESSURE":     10,
+		"GAP_KIND_OUTSIDE_TEMPERATURE":     11,
+		"GAP_KIND_SIGNAL":                  12,
+		"GAP_KIND_SIMULTANEITY":            13,
+		"GAP_KIND_INSPECTION":              14,
+		"GAP_KIND_LEARNED_TRIMS":           15,
+		"GAP_KIND_REFERENCE_DRIVE":         16,
+		"GAP_KIND_FUEL_CONTRADICTED":       17,
+		"GAP_KIND_ASPIRATION_CONTRADICTED": 18,
 	}
 )
 
@@ -3805,7 +3813,7 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x1dGATE_REASON_TRIMS_NOT_LEARNED\x10\x10\x12\x1e\n" +
 	"\x1aGATE_REASON_REST_TOO_SHORT\x10\x11\x12 \n" +
 	"\x1cGATE_REASON_REFRESH_TOO_SLOW\x10\x12\x12\x1f\n" +
-	"\x1bGATE_REASON_SAMPLES_MISSING\x10\x13*\xd5\x03\n" +
+	"\x1bGATE_REASON_SAMPLES_MISSING\x10\x13*\x9b\x04\n" +
 	"\aGapKind\x12\x18\n" +
 	"\x14GAP_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12GAP_KIND_FULL_LOAD\x10\x01\x12\x18\n" +
@@ -3824,7 +3832,9 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x15GAP_KIND_SIMULTANEITY\x10\r\x12\x17\n" +
 	"\x13GAP_KIND_INSPECTION\x10\x0e\x12\x1a\n" +
 	"\x16GAP_KIND_LEARNED_TRIMS\x10\x0f\x12\x1c\n" +
-	"\x18GAP_KIND_REFERENCE_DRIVE\x10\x10*\x88\x02\n" +
+	"\x18GAP_KIND_REFERENCE_DRIVE\x10\x10\x12\x1e\n" +
+	"\x1aGAP_KIND_FUEL_CONTRADICTED\x10\x11\x12$\n" +
+	" GAP_KIND_ASPIRATION_CONTRADICTED\x10\x12*\x88\x02\n" +
 	"\fAdviceAction\x12\x1d\n" +
 	"\x19ADVICE_ACTION_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19ADVICE_ACTION_LEAVE_ALONE\x10\x01\x12 \n" +

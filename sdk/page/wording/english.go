@@ -165,6 +165,10 @@ var _ = register(&language{
 		pb.GapKind_GAP_KIND_INSPECTION:          "an inspection is open",
 		pb.GapKind_GAP_KIND_LEARNED_TRIMS:       "learned trims not settled since they were erased: drive idle, cruise and higher load, then test again",
 		pb.GapKind_GAP_KIND_REFERENCE_DRIVE:     "no reference drive of this engine while it was sound",
+		pb.GapKind_GAP_KIND_FUEL_CONTRADICTED: "the fuel that was entered cannot be right, by how the engine mixes: correct the entry; " +
+			"this was judged with the fuel that the recording shows",
+		pb.GapKind_GAP_KIND_ASPIRATION_CONTRADICTED: "the engine was entered as not charged, but its manifold shows boost: correct the entry; " +
+			"this was judged as a charged engine",
 	},
 
 	actions: map[pb.AdviceAction]actionText{
