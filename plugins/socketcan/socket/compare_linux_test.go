@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"syscall"
 	"testing"
 	"time"
 
@@ -134,7 +135,13 @@ func TestKernelAndOursDisagree(t *testing.T) {
 		for i := range message {
 			message[i] = byte(r.Uint32())
 		}
-		if err := exchange(t, name, &p, message); err != nil {
+		err := exchange(t, name, &p, message)
+		// The kernel's own time-outs are a second and fixed, which an emulated machine now and then misses.
+		for n := 0; n < 5 && errors.Is(err, syscall.ETIMEDOUT); n++ {
+			t.Logf("seed %d was late: %v", seed, err)
+			err = exchange(t, name, &p, message)
+		}
+		if err != nil {
 			t.Fatalf("seed %d: %v\n%v", seed, &p, err)
 		}
 	}
