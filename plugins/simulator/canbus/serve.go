@@ -77,7 +77,10 @@ func (o *ServeOptions) wants(f *isotp.Frame) bool {
 func Serve(ctx context.Context, bus canlink.Bus, unit *ecu.Unit, o ServeOptions) error {
 	s := &server{bus: bus, unit: unit, options: o, plight: newPlight(o.Faults, o.Seed, uint64(o.Address.Send))}
 	s.began, s.beganAt = time.Now(), adapter.Now()
-	config := isotp.Config{Address: o.Address, FD: o.FD, BitRateSwitch: o.BitRateSwitch, NoPadding: o.NoPadding, Fill: o.Fill, BlockSize: o.BlockSize, STmin: o.STmin}
+	config := isotp.Config{
+		Address: o.Address, FD: o.FD, BitRateSwitch: o.BitRateSwitch, NoPadding: o.NoPadding, Fill: o.Fill,
+		BlockSize: o.BlockSize, STmin: o.STmin, Timeouts: times,
+	}
 	var err error
 	if s.own, err = isotp.NewEndpoint(config); err != nil {
 		return fmt.Errorf("serving a control unit on CAN: %w", err)
@@ -99,14 +102,24 @@ func Serve(ctx context.Context, bus canlink.Bus, unit *ecu.Unit, o ServeOptions)
 	return err
 }
 
+// times are those of ISO 15765-4 for a control unit.
+var times = isotp.Timeouts{As: 25 * time.Millisecond, Ar: 25 * time.Millisecond, Bs: 75 * time.Millisecond, Cr: 150 * time.Millisecond}
+
 // server is a control unit on a bus. One goroutine receives, the other does all the rest.
+//
+// It deals with one request at a time, until the last frame of its last answer is out. Each connection, that to the unit
+// alone and that to all, has one buffer: what comes while a request is being dealt with waits there, and what finds
+// the buffer full is lost. While a unit prepares an answer, the request it prepares it to is in the buffer.
 type server struct {
 	bus     canlink.Bus
 	unit    *ecu.Unit
 	options ServeOptions
 	own     *isotp.Endpoint
 	all     *isotp.Receiver
-	replies []due
+	waiting []request // in the buffers, the oldest first
+	current request   // the one that is being dealt with, or the last
+	replies []due     // to it, still to be sent
+	free    time.Time // since when no answer is under way
 	plight  plight
 	held    *isotp.Frame // swapped with the next
 
@@ -118,6 +131,13 @@ type server struct {
 type received struct {
 	frame isotp.Frame
 	at    time.Time
+}
+
+// request is what a tester asked, and when its last bit came.
+type request struct {
+	payload    []byte
+	at         time.Time
+	functional bool // it went to all
 }
 
 // due is an answer and when its sending begins.
@@ -163,12 +183,9 @@ func (s *server) receive(ctx context.Context, f *isotp.Frame) (time.Time, error)
 	return s.began.Add(at.Sub(s.beganAt)), err
 }
 
-// sendWithin is how long a control unit tries to put a frame on the bus: N_As of ISO 15765-4 is 25 ms.
-const sendWithin = 25 * time.Millisecond
-
 // send puts a frame on the bus, since when it has been due, and says when it was out.
 func (s *server) send(ctx context.Context, f *isotp.Frame, since time.Time) (time.Time, error) {
-	ctx, cancel := context.WithTimeout(ctx, sendWithin)
+	ctx, cancel := context.WithTimeout(ctx, times.As)
 	defer cancel()
 	if n, ok := s.bus.(*Node); ok {
 		return n.send(ctx, f, since)
@@ -209,31 +226,59 @@ func (s *server) next() (at time.Time, ok bool) {
 	return at, ok
 }
 
-// take gives a frame to the transport, and a request that is complete to the unit.
+// take gives a frame to the transport, and a request that is complete into its buffer.
 func (s *server) take(r received) {
 	now := r.at.Sub(s.began)
 	if r.frame.ID == s.options.Functional {
 		if complete, _ := s.all.Receive(now, &r.frame); complete { // What breaks the rules, a control unit passes over.
-			s.answer(r.at, s.all.Message(), true)
+			s.accept(request{s.all.Message(), r.at, true})
 		}
 		return
 	}
 	if complete, _ := s.own.Receive(now, &r.frame); complete {
-		s.answer(r.at, s.own.Message(), false)
+		s.accept(request{s.own.Message(), r.at, false})
 	}
 }
 
-func (s *server) answer(at time.Time, request []byte, functional bool) {
-	for _, reply := range s.unit.Handle(at, slices.Clone(request), functional) {
-		s.replies = append(s.replies, due{reply.Payload, at.Add(reply.After)})
+// accept keeps a request where the buffer of its connection is empty.
+func (s *server) accept(r request) {
+	full := func(held request) bool { return held.functional == r.functional }
+	if len(s.replies) > 0 && full(s.current) || slices.ContainsFunc(s.waiting, full) {
+		return
 	}
-	slices.SortStableFunc(s.replies, func(a, b due) int { return a.at.Compare(b.at) })
+	r.payload = slices.Clone(r.payload)
+	s.waiting = append(s.waiting, r)
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+// deal gives the oldest request to the unit, if nothing else is being dealt with.
+func (s *server) deal() {
+	for len(s.replies) == 0 && !s.own.Sending() {
+		if len(s.waiting) == 0 {
+			return
+		}
+		s.current = s.waiting[0]
+		s.waiting = slices.Delete(s.waiting, 0, 1)
+		at := later(s.current.at, s.free)
+		for _, reply := range s.unit.Handle(at, s.current.payload, s.current.functional) {
+			s.replies = append(s.replies, due{reply.Payload, at.Add(reply.After)})
+		}
+		slices.SortStableFunc(s.replies, func(a, b due) int { return a.at.Compare(b.at) })
+	}
 }
 
 // work sends all that is due.
 func (s *server) work(ctx context.Context) error {
 	since := time.Now()
-	_ = s.own.Tick(since.Sub(s.began)) // A tester that keeps silent loses its answer.
+	if s.own.Tick(since.Sub(s.began)) != nil { // A tester that keeps silent loses its answer.
+		s.free = since
+	}
 	var f isotp.Frame
 	for {
 		since = s.begin(since)
@@ -244,10 +289,11 @@ func (s *server) work(ctx context.Context) error {
 		switch {
 		case err == nil:
 			s.own.Sent(sent.Sub(s.began))
+			s.free = sent
 		case ctx.Err() == nil && (transient(err) || errors.Is(err, context.DeadlineExceeded)):
 			s.own.Sender().Abort()
 			s.own.Receiver().Reset()
-			s.held = nil
+			s.held, s.free = nil, time.Now()
 		default:
 			return err
 		}
@@ -256,14 +302,18 @@ func (s *server) work(ctx context.Context) error {
 	return s.flush(ctx)
 }
 
-// begin starts the next answer, where one is due and no other is under way, and says since when there is something to send.
+// begin deals with requests and starts the next answer, where one is due and no other is under way. It says since when
+// there is something to send: in real time that may be a little over, but never before the answer before was out.
 func (s *server) begin(now time.Time) time.Time {
+	s.deal()
 	for len(s.replies) > 0 && !s.own.Sending() && !s.replies[0].at.After(now) {
 		r := s.replies[0]
 		s.replies = s.replies[1:]
-		if s.own.Start(r.at.Sub(s.began), r.payload) == nil { // What is too long for the transport, nobody can be told.
-			return r.at
+		since := later(r.at, s.free)
+		if s.own.Start(since.Sub(s.began), r.payload) == nil { // What is too long for the transport, nobody can be told.
+			return since
 		}
+		s.deal()
 	}
 	return now
 }
