@@ -57,7 +57,11 @@ func (m *Manager) capture(ctx context.Context, shop string, s *pb.Session, start
 		_, finishErr := m.sessions.FinishCapture(context.WithoutCancel(ctx), shop, c.GetName())
 		return nil, errors.Join(err, finishErr)
 	}
-	return m.newRun(shop, s, c, f, w, start.GetExtraSignals()), nil
+	r := m.newRun(shop, s, c, f, w, start.GetExtraSignals())
+	if offersLink(f.connection.Description) {
+		r.beside.Go(func() { r.readBeside(f) }) //nolint:contextcheck // it outlives the call, as the capture does
+	}
+	return r, nil
 }
 
 // declared turns what is wrong with the signals of a capture into a defect of the adapter that declares them.

@@ -43,6 +43,9 @@ type run struct {
 	attached      time.Time     // when the present feed began
 	pause         time.Duration // before the next feed, where the adapter breaks this one off
 
+	reading chan struct{}  // holds one while the vehicle is asked what it says of itself
+	beside  sync.WaitGroup // of what goes on beside the samples
+
 	asked  chan struct{} // closed when the capture is to stop
 	ask    func()
 	life   context.Context //nolint:containedctx // of all that the capture does
@@ -86,7 +89,7 @@ func (m *Manager) newRun(shop string, s *pb.Session, c *pb.Capture, f *feed, w *
 		m: m, adapter: f.adapter, shop: shop, session: s.GetName(), capture: c.GetName(), device: c.GetDevice(), id: f.id, extra: extra,
 		log:   f.adapter.log.With("capture", c.GetName(), "device", f.id),
 		start: s.GetStartTime().AsTime(), anchor: m.anchorOf(shop, s.GetName()), writer: w, sequence: w.LastSequence, positions: make(map[string]int32),
-		rates: newRates(len(c.GetSignals())), done: make(chan struct{}),
+		rates: newRates(len(c.GetSignals())), reading: make(chan struct{}, 1), done: make(chan struct{}),
 	}
 	paths := make([]string, len(c.GetSignals()))
 	for i, d := range c.GetSignals() {
@@ -177,6 +180,7 @@ func (r *run) become(state pb.CaptureFeedState, message string) {
 func (r *run) loop() {
 	defer close(r.done)
 	defer r.m.settle(r.device, nil)
+	defer r.beside.Wait()
 	defer r.cancel()
 	for {
 		err := r.carry()

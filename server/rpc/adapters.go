@@ -81,6 +81,15 @@ func (s *adapterService) ResumeCapture(ctx context.Context, r *pb.ResumeCaptureR
 	return &pb.ResumeCaptureResponse{Capture: c}, nil
 }
 
+// ReadVehicle is airassay.v1beta1.AdapterService.ReadVehicle.
+func (s *adapterService) ReadVehicle(ctx context.Context, r *pb.ReadVehicleRequest) (*pb.ReadVehicleResponse, error) {
+	report, err := s.adapters.ReadVehicle(ctx, shopOf(ctx), r.GetName())
+	if err != nil {
+		return nil, err
+	}
+	return &pb.ReadVehicleResponse{VehicleReport: report}, nil
+}
+
 // pageByName cuts a page out of a list that is in the order of its names. The token holds the parent and the last name
 // of the page before, so that what comes and goes between pages neither repeats nor hides the others.
 func pageByName[T interface{ GetName() string }](all []T, parent string, o session.ListOptions) (page []T, next string, err error) {

@@ -56,6 +56,7 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_NO_SIGNALS:           codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_CAPTURE_SOURCE:       codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_ADAPTER_DEFECT:       codes.Unavailable,
+	pb.ErrorReason_ERROR_REASON_NO_LINK:              codes.FailedPrecondition,
 }
 
 // retryAfter is when to come back where that helps: a server that restarts or

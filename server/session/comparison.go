@@ -38,8 +38,8 @@ func (m *Manager) CompareSessions(ctx context.Context, shop, before, after strin
 	case b.GetVehicle() != a.GetVehicle():
 		return nil, invalid(Violation{"after", fmt.Sprintf("is of %s, and before is of %s; name two sessions of one vehicle", a.GetVehicle(), b.GetVehicle())})
 	}
-	factsAfter := m.facts(a.GetVehicleSnapshot(), a.GetDayConditions())
-	factsBefore := m.facts(b.GetVehicleSnapshot(), b.GetDayConditions())
+	factsAfter := m.factsOf(a)
+	factsBefore := m.factsOf(b)
 	// One vehicle has one engine: what was entered last is what is known.
 	x, err := m.replayed(ctx, shop, b, assay.ReferenceFacts(factsAfter, factsBefore))
 	if err != nil {
@@ -120,7 +120,7 @@ func (m *Manager) checkReferences(ctx context.Context, shop string, s *pb.Sessio
 // useReferences lets an assay of s compare with its reference sessions. They are closed, so
 // that the same sessions always teach the same. One whose samples are gone is an error.
 func (m *Manager) useReferences(ctx context.Context, shop string, s *pb.Session, a *assay.Assay) error {
-	tested := m.facts(s.GetVehicleSnapshot(), s.GetDayConditions())
+	tested := m.factsOf(s)
 	vehicles := map[string]int{s.GetVehicle(): 0}
 	for i, name := range s.GetReferenceSessions() {
 		ref, err := m.closedSession(ctx, shop, fmt.Sprintf("reference_sessions[%d]", i), name)
@@ -132,7 +132,7 @@ func (m *Manager) useReferences(ctx context.Context, shop string, s *pb.Session,
 			vehicle = len(vehicles)
 			vehicles[ref.GetVehicle()] = vehicle
 		}
-		own := m.facts(ref.GetVehicleSnapshot(), ref.GetDayConditions())
+		own := m.factsOf(ref)
 		drive, err := m.replayed(ctx, shop, ref, assay.ReferenceFacts(tested, own))
 		if err != nil {
 			return err

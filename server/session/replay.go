@@ -105,7 +105,7 @@ type built struct {
 
 // build replays the session from the store: see the package's comment for the order.
 func (l *live) build(ctx context.Context, s *pb.Session) (*built, error) {
-	b, err := l.buildBy(ctx, l.m.facts(s.GetVehicleSnapshot(), s.GetDayConditions()))
+	b, err := l.buildBy(ctx, l.m.factsOf(s))
 	if err != nil {
 		return nil, err
 	}

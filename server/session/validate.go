@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/j1979"
 	"github.com/airassay/airassay/server/assay"
 )
 
@@ -117,6 +118,9 @@ func (c *checker) list(name string, f protoreflect.FieldDescriptor, list protore
 		c.addf(name, "has %d entries; expected at most %d", list.Len(), maxInspections)
 		return
 	}
+	if f.Name() == troubleCodes {
+		c.codes(name, list)
+	}
 	for i := range list.Len() {
 		at := fmt.Sprintf("%s[%d]", name, i)
 		if f.Message() == nil {
@@ -130,6 +134,23 @@ func (c *checker) list(name string, f protoreflect.FieldDescriptor, list protore
 			}
 		}
 		c.message(at+".", item)
+	}
+}
+
+// troubleCodes is the field with codes of SAE J2012.
+const troubleCodes = "trouble_codes"
+
+func (c *checker) codes(name string, list protoreflect.List) {
+	seen := make(map[string]int)
+	for i := range list.Len() {
+		at, code := fmt.Sprintf("%s[%d]", name, i), list.Get(i).String()
+		first, twice := seen[code]
+		if _, err := j1979.ParseDTC(code); err != nil {
+			c.addf(at, "is %s; expected a code of SAE J2012, such as P0101: P, C, B or U, a digit from 0 to 3, and three of 0 to 9 and A to F", shown(code))
+		} else if twice {
+			c.addf(at, "is the same as %s[%d]; expected each code once", name, first)
+		}
+		seen[code] = i
 	}
 }
 

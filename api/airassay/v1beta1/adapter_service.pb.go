@@ -659,11 +659,103 @@ func (x *ResumeCaptureResponse) GetCapture() *Capture {
 	return nil
 }
 
+// ReadVehicleRequest asks to read the vehicle behind a capture.
+type ReadVehicleRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the capture, sessions/{session}/captures/{capture}.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadVehicleRequest) Reset() {
+	*x = ReadVehicleRequest{}
+	mi := &file_airassay_v1beta1_adapter_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadVehicleRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadVehicleRequest) ProtoMessage() {}
+
+func (x *ReadVehicleRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_adapter_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadVehicleRequest.ProtoReflect.Descriptor instead.
+func (*ReadVehicleRequest) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_adapter_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ReadVehicleRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// ReadVehicleResponse holds what was read.
+type ReadVehicleResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The report, as it is in the session now.
+	VehicleReport *VehicleReport `protobuf:"bytes,1,opt,name=vehicle_report,json=vehicleReport,proto3" json:"vehicle_report,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadVehicleResponse) Reset() {
+	*x = ReadVehicleResponse{}
+	mi := &file_airassay_v1beta1_adapter_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadVehicleResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadVehicleResponse) ProtoMessage() {}
+
+func (x *ReadVehicleResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_adapter_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadVehicleResponse.ProtoReflect.Descriptor instead.
+func (*ReadVehicleResponse) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_adapter_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ReadVehicleResponse) GetVehicleReport() *VehicleReport {
+	if x != nil {
+		return x.VehicleReport
+	}
+	return nil
+}
+
 var File_airassay_v1beta1_adapter_service_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_adapter_service_proto_rawDesc = "" +
 	"\n" +
-	"&airassay/v1beta1/adapter_service.proto\x12\x10airassay.v1beta1\x1a\x1eairassay/v1beta1/adapter.proto\x1a\x1eairassay/v1beta1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"n\n" +
+	"&airassay/v1beta1/adapter_service.proto\x12\x10airassay.v1beta1\x1a\x1eairassay/v1beta1/adapter.proto\x1a\x1eairassay/v1beta1/session.proto\x1a%airassay/v1beta1/vehicle_report.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"n\n" +
 	"\x11GetAdapterRequest\x12Y\n" +
 	"\x04name\x18\x01 \x01(\tBE\xe0A\x02\xfaA\x16\n" +
 	"\x14airassay.dev/Adapter\xbaH&r$2\"^adapters/[a-z0-9][a-z0-9-]{0,39}$R\x04name\"I\n" +
@@ -706,7 +798,12 @@ const file_airassay_v1beta1_adapter_service_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tBT\xe0A\x02\xfaA\x16\n" +
 	"\x14airassay.dev/Capture\xbaH5r321^sessions/[a-z0-9]{1,40}/captures/[a-z0-9]{1,40}$R\x04name\"L\n" +
 	"\x15ResumeCaptureResponse\x123\n" +
-	"\acapture\x18\x01 \x01(\v2\x19.airassay.v1beta1.CaptureR\acapture2\xd3\x06\n" +
+	"\acapture\x18\x01 \x01(\v2\x19.airassay.v1beta1.CaptureR\acapture\"~\n" +
+	"\x12ReadVehicleRequest\x12h\n" +
+	"\x04name\x18\x01 \x01(\tBT\xe0A\x02\xfaA\x16\n" +
+	"\x14airassay.dev/Capture\xbaH5r321^sessions/[a-z0-9]{1,40}/captures/[a-z0-9]{1,40}$R\x04name\"]\n" +
+	"\x13ReadVehicleResponse\x12F\n" +
+	"\x0evehicle_report\x18\x01 \x01(\v2\x1f.airassay.v1beta1.VehicleReportR\rvehicleReport2\xee\a\n" +
 	"\x0eAdapterService\x12{\n" +
 	"\n" +
 	"GetAdapter\x12#.airassay.v1beta1.GetAdapterRequest\x1a$.airassay.v1beta1.GetAdapterResponse\"\"\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1beta1/{name=adapters/*}\x12x\n" +
@@ -714,7 +811,8 @@ const file_airassay_v1beta1_adapter_service_proto_rawDesc = "" +
 	"\fResetAdapter\x12%.airassay.v1beta1.ResetAdapterRequest\x1a&.airassay.v1beta1.ResetAdapterResponse\"+\x82\xd3\xe4\x93\x02%:\x01*\" /v1beta1/{name=adapters/*}:reset\x12\x88\x01\n" +
 	"\vListDevices\x12$.airassay.v1beta1.ListDevicesRequest\x1a%.airassay.v1beta1.ListDevicesResponse\",\x82\xd3\xe4\x93\x02&\x12$/v1beta1/{parent=adapters/*}/devices\x12\x95\x01\n" +
 	"\fStartCapture\x12%.airassay.v1beta1.StartCaptureRequest\x1a&.airassay.v1beta1.StartCaptureResponse\"6\x82\xd3\xe4\x93\x020:\x01*\"+/v1beta1/{parent=sessions/*}/captures:start\x12\x99\x01\n" +
-	"\rResumeCapture\x12&.airassay.v1beta1.ResumeCaptureRequest\x1a'.airassay.v1beta1.ResumeCaptureResponse\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1beta1/{name=sessions/*/captures/*}:resumeBCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
+	"\rResumeCapture\x12&.airassay.v1beta1.ResumeCaptureRequest\x1a'.airassay.v1beta1.ResumeCaptureResponse\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1beta1/{name=sessions/*/captures/*}:resume\x12\x98\x01\n" +
+	"\vReadVehicle\x12$.airassay.v1beta1.ReadVehicleRequest\x1a%.airassay.v1beta1.ReadVehicleResponse\"<\x82\xd3\xe4\x93\x026:\x01*\"1/v1beta1/{name=sessions/*/captures/*}:readVehicleBCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
 
 var (
 	file_airassay_v1beta1_adapter_service_proto_rawDescOnce sync.Once
@@ -728,7 +826,7 @@ func file_airassay_v1beta1_adapter_service_proto_rawDescGZIP() []byte {
 	return file_airassay_v1beta1_adapter_service_proto_rawDescData
 }
 
-var file_airassay_v1beta1_adapter_service_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_airassay_v1beta1_adapter_service_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_airassay_v1beta1_adapter_service_proto_goTypes = []any{
 	(*GetAdapterRequest)(nil),     // 0: airassay.v1beta1.GetAdapterRequest
 	(*GetAdapterResponse)(nil),    // 1: airassay.v1beta1.GetAdapterResponse
@@ -742,34 +840,40 @@ var file_airassay_v1beta1_adapter_service_proto_goTypes = []any{
 	(*StartCaptureResponse)(nil),  // 9: airassay.v1beta1.StartCaptureResponse
 	(*ResumeCaptureRequest)(nil),  // 10: airassay.v1beta1.ResumeCaptureRequest
 	(*ResumeCaptureResponse)(nil), // 11: airassay.v1beta1.ResumeCaptureResponse
-	(*Adapter)(nil),               // 12: airassay.v1beta1.Adapter
-	(*Device)(nil),                // 13: airassay.v1beta1.Device
-	(*Capture)(nil),               // 14: airassay.v1beta1.Capture
+	(*ReadVehicleRequest)(nil),    // 12: airassay.v1beta1.ReadVehicleRequest
+	(*ReadVehicleResponse)(nil),   // 13: airassay.v1beta1.ReadVehicleResponse
+	(*Adapter)(nil),               // 14: airassay.v1beta1.Adapter
+	(*Device)(nil),                // 15: airassay.v1beta1.Device
+	(*Capture)(nil),               // 16: airassay.v1beta1.Capture
+	(*VehicleReport)(nil),         // 17: airassay.v1beta1.VehicleReport
 }
 var file_airassay_v1beta1_adapter_service_proto_depIdxs = []int32{
-	12, // 0: airassay.v1beta1.GetAdapterResponse.adapter:type_name -> airassay.v1beta1.Adapter
-	12, // 1: airassay.v1beta1.ListAdaptersResponse.adapters:type_name -> airassay.v1beta1.Adapter
-	12, // 2: airassay.v1beta1.ResetAdapterResponse.adapter:type_name -> airassay.v1beta1.Adapter
-	13, // 3: airassay.v1beta1.ListDevicesResponse.devices:type_name -> airassay.v1beta1.Device
-	14, // 4: airassay.v1beta1.StartCaptureResponse.capture:type_name -> airassay.v1beta1.Capture
-	14, // 5: airassay.v1beta1.ResumeCaptureResponse.capture:type_name -> airassay.v1beta1.Capture
-	0,  // 6: airassay.v1beta1.AdapterService.GetAdapter:input_type -> airassay.v1beta1.GetAdapterRequest
-	2,  // 7: airassay.v1beta1.AdapterService.ListAdapters:input_type -> airassay.v1beta1.ListAdaptersRequest
-	4,  // 8: airassay.v1beta1.AdapterService.ResetAdapter:input_type -> airassay.v1beta1.ResetAdapterRequest
-	6,  // 9: airassay.v1beta1.AdapterService.ListDevices:input_type -> airassay.v1beta1.ListDevicesRequest
-	8,  // 10: airassay.v1beta1.AdapterService.StartCapture:input_type -> airassay.v1beta1.StartCaptureRequest
-	10, // 11: airassay.v1beta1.AdapterService.ResumeCapture:input_type -> airassay.v1beta1.ResumeCaptureRequest
-	1,  // 12: airassay.v1beta1.AdapterService.GetAdapter:output_type -> airassay.v1beta1.GetAdapterResponse
-	3,  // 13: airassay.v1beta1.AdapterService.ListAdapters:output_type -> airassay.v1beta1.ListAdaptersResponse
-	5,  // 14: airassay.v1beta1.AdapterService.ResetAdapter:output_type -> airassay.v1beta1.ResetAdapterResponse
-	7,  // 15: airassay.v1beta1.AdapterService.ListDevices:output_type -> airassay.v1beta1.ListDevicesResponse
-	9,  // 16: airassay.v1beta1.AdapterService.StartCapture:output_type -> airassay.v1beta1.StartCaptureResponse
-	11, // 17: airassay.v1beta1.AdapterService.ResumeCapture:output_type -> airassay.v1beta1.ResumeCaptureResponse
-	12, // [12:18] is the sub-list for method output_type
-	6,  // [6:12] is the sub-list for method input_type
-	6,  // [6:6] is the sub-list for extension type_name
-	6,  // [6:6] is the sub-list for extension extendee
-	0,  // [0:6] is the sub-list for field type_name
+	14, // 0: airassay.v1beta1.GetAdapterResponse.adapter:type_name -> airassay.v1beta1.Adapter
+	14, // 1: airassay.v1beta1.ListAdaptersResponse.adapters:type_name -> airassay.v1beta1.Adapter
+	14, // 2: airassay.v1beta1.ResetAdapterResponse.adapter:type_name -> airassay.v1beta1.Adapter
+	15, // 3: airassay.v1beta1.ListDevicesResponse.devices:type_name -> airassay.v1beta1.Device
+	16, // 4: airassay.v1beta1.StartCaptureResponse.capture:type_name -> airassay.v1beta1.Capture
+	16, // 5: airassay.v1beta1.ResumeCaptureResponse.capture:type_name -> airassay.v1beta1.Capture
+	17, // 6: airassay.v1beta1.ReadVehicleResponse.vehicle_report:type_name -> airassay.v1beta1.VehicleReport
+	0,  // 7: airassay.v1beta1.AdapterService.GetAdapter:input_type -> airassay.v1beta1.GetAdapterRequest
+	2,  // 8: airassay.v1beta1.AdapterService.ListAdapters:input_type -> airassay.v1beta1.ListAdaptersRequest
+	4,  // 9: airassay.v1beta1.AdapterService.ResetAdapter:input_type -> airassay.v1beta1.ResetAdapterRequest
+	6,  // 10: airassay.v1beta1.AdapterService.ListDevices:input_type -> airassay.v1beta1.ListDevicesRequest
+	8,  // 11: airassay.v1beta1.AdapterService.StartCapture:input_type -> airassay.v1beta1.StartCaptureRequest
+	10, // 12: airassay.v1beta1.AdapterService.ResumeCapture:input_type -> airassay.v1beta1.ResumeCaptureRequest
+	12, // 13: airassay.v1beta1.AdapterService.ReadVehicle:input_type -> airassay.v1beta1.ReadVehicleRequest
+	1,  // 14: airassay.v1beta1.AdapterService.GetAdapter:output_type -> airassay.v1beta1.GetAdapterResponse
+	3,  // 15: airassay.v1beta1.AdapterService.ListAdapters:output_type -> airassay.v1beta1.ListAdaptersResponse
+	5,  // 16: airassay.v1beta1.AdapterService.ResetAdapter:output_type -> airassay.v1beta1.ResetAdapterResponse
+	7,  // 17: airassay.v1beta1.AdapterService.ListDevices:output_type -> airassay.v1beta1.ListDevicesResponse
+	9,  // 18: airassay.v1beta1.AdapterService.StartCapture:output_type -> airassay.v1beta1.StartCaptureResponse
+	11, // 19: airassay.v1beta1.AdapterService.ResumeCapture:output_type -> airassay.v1beta1.ResumeCaptureResponse
+	13, // 20: airassay.v1beta1.AdapterService.ReadVehicle:output_type -> airassay.v1beta1.ReadVehicleResponse
+	14, // [14:21] is the sub-list for method output_type
+	7,  // [7:14] is the sub-list for method input_type
+	7,  // [7:7] is the sub-list for extension type_name
+	7,  // [7:7] is the sub-list for extension extendee
+	0,  // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_adapter_service_proto_init() }
@@ -779,13 +883,14 @@ func file_airassay_v1beta1_adapter_service_proto_init() {
 	}
 	file_airassay_v1beta1_adapter_proto_init()
 	file_airassay_v1beta1_session_proto_init()
+	file_airassay_v1beta1_vehicle_report_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_airassay_v1beta1_adapter_service_proto_rawDesc), len(file_airassay_v1beta1_adapter_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -28,6 +28,7 @@ const (
 	AdapterService_ListDevices_FullMethodName   = "/airassay.v1beta1.AdapterService/ListDevices"
 	AdapterService_StartCapture_FullMethodName  = "/airassay.v1beta1.AdapterService/StartCapture"
 	AdapterService_ResumeCapture_FullMethodName = "/airassay.v1beta1.AdapterService/ResumeCapture"
+	AdapterService_ReadVehicle_FullMethodName   = "/airassay.v1beta1.AdapterService/ReadVehicle"
 )
 
 // AdapterServiceClient is the client API for AdapterService service.
@@ -71,6 +72,14 @@ type AdapterServiceClient interface {
 	// runs it returns the capture as it is. Errors as those of StartCapture, and
 	// FAILED_PRECONDITION for a capture that is finished or pushed.
 	ResumeCapture(ctx context.Context, in *ResumeCaptureRequest, opts ...grpc.CallOption) (*ResumeCaptureResponse, error)
+	// ReadVehicle asks the vehicle behind a running capture again for its trouble codes, freeze frame,
+	// identification and all else in Session.vehicle_report, and replaces that. It only reads, takes 5
+	// seconds at most and goes on beside the capture. StartCapture does the same once, by itself, and
+	// does not wait for it; a capture that goes on after an interruption does not.
+	//
+	// Errors: NOT_FOUND; FAILED_PRECONDITION for a capture that is finished or pushed, or whose adapter
+	// carries no requests (NO_LINK); UNAVAILABLE while its device is not open.
+	ReadVehicle(ctx context.Context, in *ReadVehicleRequest, opts ...grpc.CallOption) (*ReadVehicleResponse, error)
 }
 
 type adapterServiceClient struct {
@@ -141,6 +150,16 @@ func (c *adapterServiceClient) ResumeCapture(ctx context.Context, in *ResumeCapt
 	return out, nil
 }
 
+func (c *adapterServiceClient) ReadVehicle(ctx context.Context, in *ReadVehicleRequest, opts ...grpc.CallOption) (*ReadVehicleResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReadVehicleResponse)
+	err := c.cc.Invoke(ctx, AdapterService_ReadVehicle_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AdapterServiceServer is the server API for AdapterService service.
 // All implementations must embed UnimplementedAdapterServiceServer
 // for forward compatibility.
@@ -182,6 +201,14 @@ type AdapterServiceServer interface {
 	// runs it returns the capture as it is. Errors as those of StartCapture, and
 	// FAILED_PRECONDITION for a capture that is finished or pushed.
 	ResumeCapture(context.Context, *ResumeCaptureRequest) (*ResumeCaptureResponse, error)
+	// ReadVehicle asks the vehicle behind a running capture again for its trouble codes, freeze frame,
+	// identification and all else in Session.vehicle_report, and replaces that. It only reads, takes 5
+	// seconds at most and goes on beside the capture. StartCapture does the same once, by itself, and
+	// does not wait for it; a capture that goes on after an interruption does not.
+	//
+	// Errors: NOT_FOUND; FAILED_PRECONDITION for a capture that is finished or pushed, or whose adapter
+	// carries no requests (NO_LINK); UNAVAILABLE while its device is not open.
+	ReadVehicle(context.Context, *ReadVehicleRequest) (*ReadVehicleResponse, error)
 	mustEmbedUnimplementedAdapterServiceServer()
 }
 
@@ -209,6 +236,9 @@ func (UnimplementedAdapterServiceServer) StartCapture(context.Context, *StartCap
 }
 func (UnimplementedAdapterServiceServer) ResumeCapture(context.Context, *ResumeCaptureRequest) (*ResumeCaptureResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ResumeCapture not implemented")
+}
+func (UnimplementedAdapterServiceServer) ReadVehicle(context.Context, *ReadVehicleRequest) (*ReadVehicleResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReadVehicle not implemented")
 }
 func (UnimplementedAdapterServiceServer) mustEmbedUnimplementedAdapterServiceServer() {}
 func (UnimplementedAdapterServiceServer) testEmbeddedByValue()                        {}
@@ -339,6 +369,24 @@ func _AdapterService_ResumeCapture_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdapterService_ReadVehicle_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReadVehicleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdapterServiceServer).ReadVehicle(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdapterService_ReadVehicle_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdapterServiceServer).ReadVehicle(ctx, req.(*ReadVehicleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AdapterService_ServiceDesc is the grpc.ServiceDesc for AdapterService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -369,6 +417,10 @@ var AdapterService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ResumeCapture",
 			Handler:    _AdapterService_ResumeCapture_Handler,
+		},
+		{
+			MethodName: "ReadVehicle",
+			Handler:    _AdapterService_ReadVehicle_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -260,6 +260,8 @@ const (
 	ErrorReason_ERROR_REASON_CAPTURE_SOURCE ErrorReason = 26
 	// UNAVAILABLE: the adapter broke its contract or failed in a call; the message says how.
 	ErrorReason_ERROR_REASON_ADAPTER_DEFECT ErrorReason = 27
+	// FAILED_PRECONDITION: the device's adapter delivers samples and carries no requests.
+	ErrorReason_ERROR_REASON_NO_LINK ErrorReason = 28
 )
 
 // Enum value maps for ErrorReason.
@@ -293,6 +295,7 @@ var (
 		25: "ERROR_REASON_NO_SIGNALS",
 		26: "ERROR_REASON_CAPTURE_SOURCE",
 		27: "ERROR_REASON_ADAPTER_DEFECT",
+		28: "ERROR_REASON_NO_LINK",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":          0,
@@ -323,6 +326,7 @@ var (
 		"ERROR_REASON_NO_SIGNALS":           25,
 		"ERROR_REASON_CAPTURE_SOURCE":       26,
 		"ERROR_REASON_ADAPTER_DEFECT":       27,
+		"ERROR_REASON_NO_LINK":              28,
 	}
 )
 
@@ -385,8 +389,12 @@ type Session struct {
 	// vehicle, or of a vehicle with the same engine. They narrow the verdict; one that does not
 	// fit is not believed, and Assessment.references says so. At most 4.
 	ReferenceSessions []string `protobuf:"bytes,13,rep,name=reference_sessions,json=referenceSessions,proto3" json:"reference_sessions,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// What the vehicle's control units said when a capture from a device with a link began, or when
+	// ReadVehicle asked last; absent where nobody could be asked. It holds the vehicle
+	// identification number, which is personal data in some countries.
+	VehicleReport *VehicleReport `protobuf:"bytes,14,opt,name=vehicle_report,json=vehicleReport,proto3" json:"vehicle_report,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
@@ -506,6 +514,13 @@ func (x *Session) GetEtag() string {
 func (x *Session) GetReferenceSessions() []string {
 	if x != nil {
 		return x.ReferenceSessions
+	}
+	return nil
+}
+
+func (x *Session) GetVehicleReport() *VehicleReport {
+	if x != nil {
+		return x.VehicleReport
 	}
 	return nil
 }
@@ -992,7 +1007,7 @@ var File_airassay_v1beta1_session_proto protoreflect.FileDescriptor
 
 const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\n" +
-	"\x1eairassay/v1beta1/session.proto\x12\x10airassay.v1beta1\x1a\x1dairassay/v1beta1/sample.proto\x1a\x1eairassay/v1beta1/vehicle.proto\x1a\x1eairassay/v1beta1/verdict.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xe2\x06\n" +
+	"\x1eairassay/v1beta1/session.proto\x12\x10airassay.v1beta1\x1a\x1dairassay/v1beta1/sample.proto\x1a\x1eairassay/v1beta1/vehicle.proto\x1a%airassay/v1beta1/vehicle_report.proto\x1a\x1eairassay/v1beta1/verdict.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xaf\a\n" +
 	"\aSession\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x126\n" +
 	"\avehicle\x18\x02 \x01(\tB\x1c\xe0A\x02\xfaA\x16\n" +
@@ -1012,7 +1027,8 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"updateTime\x12\x1b\n" +
 	"\x04etag\x18\f \x01(\tB\a\xbaH\x04r\x02\x18dR\x04etag\x12q\n" +
 	"\x12reference_sessions\x18\r \x03(\tBB\xfaA\x16\n" +
-	"\x14airassay.dev/Session\xbaH&\x92\x01#\x10\x04\x18\x01\"\x1dr\x1b2\x19^sessions/[a-z0-9]{1,40}$R\x11referenceSessions:@\xeaA=\n" +
+	"\x14airassay.dev/Session\xbaH&\x92\x01#\x10\x04\x18\x01\"\x1dr\x1b2\x19^sessions/[a-z0-9]{1,40}$R\x11referenceSessions\x12K\n" +
+	"\x0evehicle_report\x18\x0e \x01(\v2\x1f.airassay.v1beta1.VehicleReportB\x03\xe0A\x03R\rvehicleReport:@\xeaA=\n" +
 	"\x14airassay.dev/Session\x12\x12sessions/{session}*\bsessions2\asession\"\x9e\x05\n" +
 	"\aCapture\x12\x17\n" +
 	"\x04name\x18\x01 \x01(\tB\x03\xe0A\bR\x04name\x12G\n" +
@@ -1081,7 +1097,7 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\fCaptureState\x12\x1d\n" +
 	"\x19CAPTURE_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12CAPTURE_STATE_OPEN\x10\x01\x12\x1a\n" +
-	"\x16CAPTURE_STATE_FINISHED\x10\x02*\xa6\a\n" +
+	"\x16CAPTURE_STATE_FINISHED\x10\x02*\xc0\a\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_INVALID_FIELD\x10\x01\x12\x1a\n" +
@@ -1111,7 +1127,8 @@ const file_airassay_v1beta1_session_proto_rawDesc = "" +
 	"\x1dERROR_REASON_DEVICE_UNPLUGGED\x10\x18\x12\x1b\n" +
 	"\x17ERROR_REASON_NO_SIGNALS\x10\x19\x12\x1f\n" +
 	"\x1bERROR_REASON_CAPTURE_SOURCE\x10\x1a\x12\x1f\n" +
-	"\x1bERROR_REASON_ADAPTER_DEFECT\x10\x1bBCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
+	"\x1bERROR_REASON_ADAPTER_DEFECT\x10\x1b\x12\x18\n" +
+	"\x14ERROR_REASON_NO_LINK\x10\x1cBCZAgithub.com/airassay/airassay/api/airassay/v1beta1;airassayv1beta1b\x06proto3"
 
 var (
 	file_airassay_v1beta1_session_proto_rawDescOnce sync.Once
@@ -1141,14 +1158,15 @@ var file_airassay_v1beta1_session_proto_goTypes = []any{
 	(*Vehicle)(nil),                  // 10: airassay.v1beta1.Vehicle
 	(*DayConditions)(nil),            // 11: airassay.v1beta1.DayConditions
 	(*timestamppb.Timestamp)(nil),    // 12: google.protobuf.Timestamp
-	(*SignalDefinition)(nil),         // 13: airassay.v1beta1.SignalDefinition
-	(ClockKind)(0),                   // 14: airassay.v1beta1.ClockKind
-	(*Manoeuvre)(nil),                // 15: airassay.v1beta1.Manoeuvre
-	(*Gap)(nil),                      // 16: airassay.v1beta1.Gap
-	(*Advice)(nil),                   // 17: airassay.v1beta1.Advice
-	(*ConditionProbability)(nil),     // 18: airassay.v1beta1.ConditionProbability
-	(*SampleUse)(nil),                // 19: airassay.v1beta1.SampleUse
-	(*NextTest)(nil),                 // 20: airassay.v1beta1.NextTest
+	(*VehicleReport)(nil),            // 13: airassay.v1beta1.VehicleReport
+	(*SignalDefinition)(nil),         // 14: airassay.v1beta1.SignalDefinition
+	(ClockKind)(0),                   // 15: airassay.v1beta1.ClockKind
+	(*Manoeuvre)(nil),                // 16: airassay.v1beta1.Manoeuvre
+	(*Gap)(nil),                      // 17: airassay.v1beta1.Gap
+	(*Advice)(nil),                   // 18: airassay.v1beta1.Advice
+	(*ConditionProbability)(nil),     // 19: airassay.v1beta1.ConditionProbability
+	(*SampleUse)(nil),                // 20: airassay.v1beta1.SampleUse
+	(*NextTest)(nil),                 // 21: airassay.v1beta1.NextTest
 }
 var file_airassay_v1beta1_session_proto_depIdxs = []int32{
 	10, // 0: airassay.v1beta1.Session.vehicle_snapshot:type_name -> airassay.v1beta1.Vehicle
@@ -1157,27 +1175,28 @@ var file_airassay_v1beta1_session_proto_depIdxs = []int32{
 	12, // 3: airassay.v1beta1.Session.start_time:type_name -> google.protobuf.Timestamp
 	12, // 4: airassay.v1beta1.Session.close_time:type_name -> google.protobuf.Timestamp
 	12, // 5: airassay.v1beta1.Session.update_time:type_name -> google.protobuf.Timestamp
-	13, // 6: airassay.v1beta1.Capture.signals:type_name -> airassay.v1beta1.SignalDefinition
-	14, // 7: airassay.v1beta1.Capture.clock:type_name -> airassay.v1beta1.ClockKind
-	12, // 8: airassay.v1beta1.Capture.anchor_time:type_name -> google.protobuf.Timestamp
-	2,  // 9: airassay.v1beta1.Capture.state:type_name -> airassay.v1beta1.CaptureState
-	12, // 10: airassay.v1beta1.Capture.create_time:type_name -> google.protobuf.Timestamp
-	6,  // 11: airassay.v1beta1.Capture.feed:type_name -> airassay.v1beta1.CaptureFeed
-	1,  // 12: airassay.v1beta1.CaptureFeed.state:type_name -> airassay.v1beta1.CaptureFeedState
-	12, // 13: airassay.v1beta1.CaptureFeed.state_time:type_name -> google.protobuf.Timestamp
-	7,  // 14: airassay.v1beta1.CaptureFeed.rates:type_name -> airassay.v1beta1.SignalRate
-	8,  // 15: airassay.v1beta1.CaptureFeed.unavailable:type_name -> airassay.v1beta1.UnavailableCaptureSignal
-	15, // 16: airassay.v1beta1.SessionProgress.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
-	16, // 17: airassay.v1beta1.SessionProgress.gaps:type_name -> airassay.v1beta1.Gap
-	17, // 18: airassay.v1beta1.SessionProgress.next:type_name -> airassay.v1beta1.Advice
-	18, // 19: airassay.v1beta1.SessionProgress.conditions:type_name -> airassay.v1beta1.ConditionProbability
-	19, // 20: airassay.v1beta1.SessionProgress.sample_use:type_name -> airassay.v1beta1.SampleUse
-	20, // 21: airassay.v1beta1.SessionProgress.next_tests:type_name -> airassay.v1beta1.NextTest
-	22, // [22:22] is the sub-list for method output_type
-	22, // [22:22] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	13, // 6: airassay.v1beta1.Session.vehicle_report:type_name -> airassay.v1beta1.VehicleReport
+	14, // 7: airassay.v1beta1.Capture.signals:type_name -> airassay.v1beta1.SignalDefinition
+	15, // 8: airassay.v1beta1.Capture.clock:type_name -> airassay.v1beta1.ClockKind
+	12, // 9: airassay.v1beta1.Capture.anchor_time:type_name -> google.protobuf.Timestamp
+	2,  // 10: airassay.v1beta1.Capture.state:type_name -> airassay.v1beta1.CaptureState
+	12, // 11: airassay.v1beta1.Capture.create_time:type_name -> google.protobuf.Timestamp
+	6,  // 12: airassay.v1beta1.Capture.feed:type_name -> airassay.v1beta1.CaptureFeed
+	1,  // 13: airassay.v1beta1.CaptureFeed.state:type_name -> airassay.v1beta1.CaptureFeedState
+	12, // 14: airassay.v1beta1.CaptureFeed.state_time:type_name -> google.protobuf.Timestamp
+	7,  // 15: airassay.v1beta1.CaptureFeed.rates:type_name -> airassay.v1beta1.SignalRate
+	8,  // 16: airassay.v1beta1.CaptureFeed.unavailable:type_name -> airassay.v1beta1.UnavailableCaptureSignal
+	16, // 17: airassay.v1beta1.SessionProgress.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
+	17, // 18: airassay.v1beta1.SessionProgress.gaps:type_name -> airassay.v1beta1.Gap
+	18, // 19: airassay.v1beta1.SessionProgress.next:type_name -> airassay.v1beta1.Advice
+	19, // 20: airassay.v1beta1.SessionProgress.conditions:type_name -> airassay.v1beta1.ConditionProbability
+	20, // 21: airassay.v1beta1.SessionProgress.sample_use:type_name -> airassay.v1beta1.SampleUse
+	21, // 22: airassay.v1beta1.SessionProgress.next_tests:type_name -> airassay.v1beta1.NextTest
+	23, // [23:23] is the sub-list for method output_type
+	23, // [23:23] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_session_proto_init() }
@@ -1187,6 +1206,7 @@ func file_airassay_v1beta1_session_proto_init() {
 	}
 	file_airassay_v1beta1_sample_proto_init()
 	file_airassay_v1beta1_vehicle_proto_init()
+	file_airassay_v1beta1_vehicle_report_proto_init()
 	file_airassay_v1beta1_verdict_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -785,7 +785,10 @@ type DayConditions struct {
 	// At most 100.
 	Inspections []*InspectionResult `protobuf:"bytes,7,rep,name=inspections,proto3" json:"inspections,omitempty"`
 	// How often the air meter was cleaned before this recording, by the service records (0 to 100).
-	Cleanings     *int32 `protobuf:"varint,8,opt,name=cleanings,proto3,oneof" json:"cleanings,omitempty"`
+	Cleanings *int32 `protobuf:"varint,8,opt,name=cleanings,proto3,oneof" json:"cleanings,omitempty"`
+	// Trouble codes of SAE J2012 that somebody has read, such as P0101; those in Session.vehicle_report count
+	// anyway. They make causes more probable before the drive is looked at, and prove nothing. Each once, at most 100.
+	TroubleCodes  []string `protobuf:"bytes,9,rep,name=trouble_codes,json=troubleCodes,proto3" json:"trouble_codes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -874,6 +877,13 @@ func (x *DayConditions) GetCleanings() int32 {
 		return *x.Cleanings
 	}
 	return 0
+}
+
+func (x *DayConditions) GetTroubleCodes() []string {
+	if x != nil {
+		return x.TroubleCodes
+	}
+	return nil
 }
 
 // InspectionResult is one inspection that somebody carried out.
@@ -971,7 +981,7 @@ const file_airassay_v1beta1_vehicle_proto_rawDesc = "" +
 	"\x10_rated_power_rpmB\x16\n" +
 	"\x14_valves_per_cylinderB\t\n" +
 	"\a_hybridB\x12\n" +
-	"\x10_intake_modified\"\xe9\x04\n" +
+	"\x10_intake_modified\"\xb8\x05\n" +
 	"\rDayConditions\x12;\n" +
 	"\n" +
 	"altitude_m\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00p\xb7@)\x00\x00\x00\x00\x00\xe0z\xc0H\x00R\taltitudeM\x88\x01\x01\x129\n" +
@@ -981,7 +991,8 @@ const file_airassay_v1beta1_vehicle_proto_rawDesc = "" +
 	"\apurpose\x18\x05 \x01(\x0e2\x19.airassay.v1beta1.PurposeB\b\xbaH\x05\x82\x01\x02\x10\x01R\apurpose\x12&\n" +
 	"\tcomplaint\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tcomplaint\x12N\n" +
 	"\vinspections\x18\a \x03(\v2\".airassay.v1beta1.InspectionResultB\b\xbaH\x05\x92\x01\x02\x10dR\vinspections\x12,\n" +
-	"\tcleanings\x18\b \x01(\x05B\t\xbaH\x06\x1a\x04\x18d(\x00H\x04R\tcleanings\x88\x01\x01B\r\n" +
+	"\tcleanings\x18\b \x01(\x05B\t\xbaH\x06\x1a\x04\x18d(\x00H\x04R\tcleanings\x88\x01\x01\x12M\n" +
+	"\rtrouble_codes\x18\t \x03(\tB(\xbaH%\x92\x01\"\x10d\x18\x01\"\x1cr\x1a2\x18^[PCBU][0-3][0-9A-F]{3}$R\ftroubleCodesB\r\n" +
 	"\v_altitude_mB\f\n" +
 	"\n" +
 	"_ambient_cB\x1c\n" +

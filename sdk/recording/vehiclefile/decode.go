@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	airassayv1beta1 "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/j1979"
 	"github.com/airassay/airassay/sdk/recording/internal/nearest"
 	"github.com/airassay/airassay/sdk/recording/internal/strictjson"
 )
@@ -155,10 +156,13 @@ func (d *decoder) list(m protoreflect.Message, f protoreflect.FieldDescriptor, n
 	if n.Kind != strictjson.Array || len(n.Items) > mostItems {
 		return d.fault(key, n, n.Kind.String(), fmt.Sprintf("a list of at most %d", mostItems), "write it in [ ], or with a hyphen before each item")
 	}
-	if f.Message() == nil {
+	list := m.Mutable(f).List()
+	switch {
+	case key == troubleCodes:
+		return d.codes(list, n)
+	case f.Message() == nil:
 		return d.fault(key, n, "a list", "a list of a kind that this program does not know", "use a newer program")
 	}
-	list := m.Mutable(f).List()
 	for _, item := range n.Items {
 		element := list.NewElement()
 		if err := d.object(item, element.Message()); err != nil {
@@ -168,6 +172,28 @@ func (d *decoder) list(m protoreflect.Message, f protoreflect.FieldDescriptor, n
 			return d.fault(key, item, "an item without "+missing, "each item with "+strings.Join(keys([]protoreflect.Message{element.Message()}), " and "), "complete the item")
 		}
 		list.Append(element)
+	}
+	return nil
+}
+
+// troubleCodes is the key with codes of SAE J2012.
+const troubleCodes = "trouble_codes"
+
+func (d *decoder) codes(list protoreflect.List, n *strictjson.Node) error {
+	const expected, hint = "a trouble code such as P0101: P, C, B or U, a digit from 0 to 3, and three of 0 to 9 and A to F", "write it as the tool shows it, without its text"
+	seen := map[string]bool{}
+	for _, item := range n.Items {
+		_, err := j1979.ParseDTC(item.Text)
+		switch {
+		case item.Kind != strictjson.String:
+			return d.fault(troubleCodes, item, item.Kind.String(), expected, "put each code in quotes")
+		case err != nil:
+			return d.fault(troubleCodes, item, shown(item.Text), expected, hint)
+		case seen[item.Text]:
+			return d.fault(troubleCodes, item, "the same code twice", "each code once", "remove one of them")
+		}
+		seen[item.Text] = true
+		list.Append(protoreflect.ValueOfString(item.Text))
 	}
 	return nil
 }

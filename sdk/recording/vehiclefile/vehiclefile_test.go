@@ -26,7 +26,8 @@ const example = `{"displacement_l": 2.0, "cylinders": 4, "banks": 1, "aspiration
  "air_meter": "hot_wire", "rated_power_rpm": 6000, "altitude_m": 210, "ambient_c": 18.5,
  "hybrid": false, "combustion_cycle": null, "purpose": "after_service", "complaint": "hesitates \u2013 cold",
  "intake_air_temperature_location": "separate",
- "inspections": [{"inspection": "air_filter_and_box", "outcome": "sound"}]}`
+ "inspections": [{"inspection": "air_filter_and_box", "outcome": "sound"}],
+ "trouble_codes": ["P0101", "P00BC"]}`
 
 const exampleYAML = `# the same facts
 displacement_l: 2.0
@@ -46,6 +47,7 @@ intake_air_temperature_location: separate
 inspections:
   - inspection: air_filter_and_box
     outcome: sound
+trouble_codes: [P0101, P00BC]
 `
 
 func read(t *testing.T, text, name string) (*v1.Vehicle, *v1.DayConditions) {
@@ -69,7 +71,8 @@ func TestJSONAndYAMLMeanTheSame(t *testing.T) {
 		t.Errorf("got %v, want %v", v, want)
 	}
 	wantDay := &v1.DayConditions{AltitudeM: proto.Float64(210), AmbientC: proto.Float64(18.5), Purpose: v1.Purpose_PURPOSE_AFTER_SERVICE, Complaint: "hesitates – cold",
-		Inspections: []*v1.InspectionResult{{Inspection: v1.Inspection_INSPECTION_AIR_FILTER_AND_BOX, Outcome: v1.InspectionOutcome_INSPECTION_OUTCOME_SOUND}}}
+		Inspections:  []*v1.InspectionResult{{Inspection: v1.Inspection_INSPECTION_AIR_FILTER_AND_BOX, Outcome: v1.InspectionOutcome_INSPECTION_OUTCOME_SOUND}},
+		TroubleCodes: []string{"P0101", "P00BC"}}
 	if !proto.Equal(d, wantDay) {
 		t.Errorf("got %v, want %v", d, wantDay)
 	}
@@ -123,6 +126,12 @@ func TestRefusalsPointAtThePlace(t *testing.T) {
 		{"null as an item", `{"inspections": [null]}`, 1, 18, "keys with values"},
 		{"item without outcome", `{"inspections": [{"inspection": "fuel_blend"}]}`, 1, 18, "without outcome"},
 		{"unknown key in an item", `{"inspections": [{"inspektion": "fuel_blend"}]}`, 1, 19, "did you mean inspection?"},
+		{"code for a list", `{"trouble_codes": "P0101"}`, 1, 19, "a list"},
+		{"number for a code", `{"trouble_codes": ["P0101", 101]}`, 1, 29, "put each code in quotes"},
+		{"code with its text", `{"trouble_codes": ["P0101 range"]}`, 1, 20, "a trouble code such as P0101"},
+		{"code in small letters", `{"trouble_codes": ["p0101"]}`, 1, 20, "a trouble code such as P0101"},
+		{"code of no system", `{"trouble_codes": ["X0101"]}`, 1, 20, "a trouble code such as P0101"},
+		{"code twice", "trouble_codes:\n- P0101\n- P0101", 3, 3, "the same code twice"},
 		{"inspected twice", "inspections:\n- {inspection: fuel_blend, outcome: sound}\n- {inspection: fuel_blend, outcome: faulty}", 3, 3, "the same inspection twice"},
 		{"long text", `{"display_name": "` + strings.Repeat("ä", 201) + `"}`, 1, 18, "201 characters; expected at most 200"},
 		{"a list instead of keys", "[]", 1, 1, "keys with values"},
@@ -251,7 +260,7 @@ func TestOpenSaysWhyAFileCannotBe(t *testing.T) {
 
 func FuzzRead(f *testing.F) {
 	for _, name := range []string{"v.json", "v.yaml"} {
-		for _, s := range []string{example, exampleYAML, "{}", "a: [", "{\"inspections\":[{}]}", "&a [*a]", "? x\n: y", "fuel: |\n  diesel"} {
+		for _, s := range []string{example, exampleYAML, "{}", "a: [", "{\"inspections\":[{}]}", "&a [*a]", "? x\n: y", "fuel: |\n  diesel", "{\"trouble_codes\":[\"P0101\"]}"} {
 			f.Add([]byte(s), name)
 		}
 	}

@@ -88,6 +88,10 @@ func (e *encoder) field(indent string, f protoreflect.FieldDescriptor, v protore
 		if i > 0 {
 			e.b.WriteString(", ")
 		}
+		if f.Message() == nil {
+			e.value(f, v.List().Get(i))
+			continue
+		}
 		e.messages(indent+"  ", v.List().Get(i).Message())
 	}
 	e.b.WriteByte(']')
