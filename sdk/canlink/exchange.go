@@ -218,6 +218,10 @@ func (x *exchange) take(a *arrival) {
 	if err != nil || u.lost {
 		return
 	}
+	if u.repeats(&a.frame) {
+		x.link.counters.repeated.Add(1)
+		return
+	}
 	if head, begins := beginning(&a.frame); begins {
 		if len(head) > 0 && !x.belongs(u, a, head) {
 			return
@@ -276,7 +280,7 @@ func (x *exchange) complete(u *unit) {
 	case !answers(x.request.Payload, message):
 		x.garble(u, fmt.Errorf("it answered %X to %X", message, x.request.Payload))
 	case u.answered:
-		x.garble(u, fmt.Errorf("it answered twice: %X", message))
+		x.again(u, message)
 	case message[0] == negative && message[2] == patience && u.delays < mostDelays:
 		u.patient, u.until = true, u.began.Add(x.link.options.P2Star)
 		u.delays++
@@ -288,6 +292,18 @@ func (x *exchange) complete(u *unit) {
 			Received: u.began, Uncertainty: x.link.options.Uncertainty,
 		})
 	}
+}
+
+// again takes the second answer of one control unit. The same once more changes nothing. Of two that differ one is late, and
+// nobody can tell which: neither is taken.
+func (x *exchange) again(u *unit, message []byte) {
+	mine := func(a adapter.Answer) bool { return a.Source == x.link.addressing.answerFrom(u.number) }
+	if i := slices.IndexFunc(x.answers, mine); i >= 0 && bytes.Equal(x.answers[i].Payload, message) {
+		x.link.counters.repeated.Add(1)
+		return
+	}
+	x.answers = slices.DeleteFunc(x.answers, mine)
+	x.garble(u, fmt.Errorf("it answered twice: %X", message))
 }
 
 // tick ends what is over its time.

@@ -264,7 +264,11 @@ func TestGarbledAnswers(t *testing.T) {
 	}
 	cut := func(f isotp.Frame) []isotp.Frame { f.Length = 3; return same(f) }
 	lose := func(isotp.Frame) []isotp.Frame { return nil }
-	repeat := func(f isotp.Frame) []isotp.Frame { return []isotp.Frame{f, f} }
+	alike := func(f isotp.Frame) []isotp.Frame { // a second one that differs in its last byte
+		other := f
+		other.Data[other.Length-1] ^= 1
+		return []isotp.Frame{f, other}
+	}
 	var kept isotp.Frame
 	for name, tc := range map[string]struct {
 		request string
@@ -277,8 +281,8 @@ func TestGarbledAnswers(t *testing.T) {
 		"last frame cut":         {"0902", at(2, cut), "3 bytes"},
 		"consecutive frame lost": {"0902", at(1, lose), "sequence"},
 		"last frame lost":        {"0902", at(2, lose), "N_Cr"},
-		"first frame repeated":   {"0902", at(0, repeat), "before the old one"},
-		"consecutive repeated":   {"0902", at(1, repeat), "sequence"},
+		"two first frames":       {"0902", at(0, alike), "before the old one"},
+		"two of one number":      {"0902", at(1, alike), "sequence"},
 		"swapped": {"0902", func(n int, f isotp.Frame) []isotp.Frame {
 			if n == 1 {
 				kept = f
@@ -289,7 +293,11 @@ func TestGarbledAnswers(t *testing.T) {
 			}
 			return same(f)
 		}, "sequence"},
-		"answer repeated":  {"010C", at(0, repeat), "twice"},
+		"two answers": {"010C", at(0, func(f isotp.Frame) []isotp.Frame {
+			other := f
+			other.Data[3] ^= 1
+			return []isotp.Frame{f, other}
+		}), "twice"},
 		"length of 0":      {"010C", at(0, func(f isotp.Frame) []isotp.Frame { f.Data[0] = 0; return same(f) }), "control bytes"},
 		"another's answer": {"010C", at(0, func(f isotp.Frame) []isotp.Frame { f.Data[2] = 0x99; return same(f) }), "410C"[:2] + "99"},
 		"short refusal":    {"010C", at(0, func(f isotp.Frame) []isotp.Frame { f.Data = [64]byte{2, 0x7F, 1}; return same(f) }), "refusal"},
@@ -320,6 +328,46 @@ func TestGarbledAnswers(t *testing.T) {
 			})
 		})
 	}
+}
+
+// Some gateways and drivers hand on a frame twice. One that is doubled costs nothing; asking for patience counts each time.
+func TestAFrameThatComesTwiceCountsOnce(t *testing.T) {
+	for _, request := range []string{"010C", "0902"} {
+		synctest.Test(t, func(t *testing.T) {
+			w := newWire(t)
+			for unit := range byte(2) {
+				w.join(Bits11, unit, table(time.Duration(10+5*unit)*ms, usual)).mangle = func(_ int, f isotp.Frame) []isotp.Frame { return []isotp.Frame{f, f} }
+			}
+			l := w.link(Options{Addressing: Bits11})
+			for range 3 {
+				mustAsk(t, l, request, "E8:"+usual[request], "E9:"+usual[request])
+			}
+			if s := l.Statistics(); s.Repeated == 0 || s.Garbled != 0 {
+				t.Errorf("%+v", s)
+			}
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		w := newWire(t)
+		w.join(Bits11, 0, func(string) []reply {
+			return []reply{{10 * ms, "7F0978"}, {4 * time.Second, "7F0978"}, {8 * time.Second, usual["0902"]}}
+		})
+		l := w.link(Options{Addressing: Bits11})
+		mustAsk(t, l, "0902", "E8:"+usual["0902"])
+	})
+}
+
+// Where a control unit answers twice, by a second message and not only by a second frame.
+func TestAnAnswerThatComesTwiceCountsOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWire(t)
+		w.join(Bits11, 0, func(request string) []reply { return []reply{{10 * ms, usual[request]}, {12 * ms, usual[request]}} })
+		w.join(Bits11, 1, table(20*ms, usual))
+		l := w.link(Options{Addressing: Bits11})
+		for range 3 {
+			mustAsk(t, l, "0902", "E8:"+usual["0902"], "E9:"+usual["0902"])
+		}
+	})
 }
 
 func TestAnswersThatCameWholeStandBesideTheGarbledOne(t *testing.T) {

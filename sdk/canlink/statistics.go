@@ -18,6 +18,8 @@ type Statistics struct {
 	Silent, Garbled uint64
 	// Late answers belonged to an earlier request, Strange ones to none.
 	Late, Strange uint64
+	// Repeated frames and answers came twice, and were passed over the second time.
+	Repeated uint64
 	// Refused requests did more than read.
 	Refused uint64
 	// BusErrors were reported by the bus, BusOffs among them.
@@ -27,7 +29,7 @@ type Statistics struct {
 }
 
 type counters struct {
-	requests, answers, silent, garbled, late, strange, refused, busErrors, busOffs atomic.Uint64
+	requests, answers, silent, garbled, late, strange, repeated, refused, busErrors, busOffs atomic.Uint64
 }
 
 // note counts how a request ended.
@@ -46,7 +48,7 @@ func (l *Link) Statistics() Statistics {
 	c := &l.counters
 	return Statistics{
 		Requests: c.requests.Load(), Answers: c.answers.Load(), Silent: c.silent.Load(), Garbled: c.garbled.Load(),
-		Late: c.late.Load(), Strange: c.strange.Load(), Refused: c.refused.Load(), BusErrors: c.busErrors.Load(), BusOffs: c.busOffs.Load(),
+		Late: c.late.Load(), Strange: c.strange.Load(), Repeated: c.repeated.Load(), Refused: c.refused.Load(), BusErrors: c.busErrors.Load(), BusOffs: c.busOffs.Load(),
 		Frames11: l.seen[0].Load(), Frames29: l.seen[1].Load(),
 	}
 }

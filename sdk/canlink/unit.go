@@ -4,6 +4,7 @@
 package canlink
 
 import (
+	"bytes"
 	"time"
 
 	"github.com/airassay/airassay/sdk/adapter"
@@ -28,6 +29,7 @@ type unit struct {
 	until    adapter.Time // how long it may take after that
 	delays   int          // how often it asked
 	turned   isotp.Frame  // the late answer that was stopped
+	latest   isotp.Frame  // the last frame from it
 }
 
 // unit is the control unit of a number, made at the first use.
@@ -50,7 +52,19 @@ func (u *unit) reset() {
 	u.end.Receiver().Reset()
 	u.end.Sender().Abort()
 	u.answered, u.lost, u.patient, u.delays = false, false, false, 0
-	u.turned.Length = 0
+	u.turned.Length, u.latest.Length = 0, 0
+}
+
+// repeats says that a frame is the one before once more, as some gateways and drivers make of one. ISO 15765-2 has a receiver give up
+// a message whose consecutive frame, or whose first frame, comes twice. Passing over the second is safe where every byte
+// is the same: the next frame of a message has another sequence number, sixteen frames that are lost between two of one number would leave the message
+// too short, and no control unit begins an answer twice in one exchange. Only asking for patience is meant each time.
+func (u *unit) repeats(f *isotp.Frame) bool {
+	if f.Length > 0 && bytes.Equal(f.Payload(), u.latest.Payload()) && !(f.Data[0] == negativeLength && f.Data[1] == negative && f.Data[3] == patience) {
+		return true
+	}
+	u.latest = *f
+	return false
 }
 
 // turnAway stops a late answer of many frames, which the control unit would else hold up the next one for until its time-out. A
