@@ -130,7 +130,7 @@ func (p *plan) ask(ctx context.Context, sink *Sink, read func(context.Context, s
 		sent := Now()
 		sample, err := read(ctx, path)
 		if errors.Is(err, ErrUnsupportedSignal) {
-			sink.log.Warn("a signal rounds out not to be supported, and is not asked for again", "path", path, "error", err)
+			sink.log.Warn("a signal turns out not to be supported, and is not asked for again", "path", path, "error", err)
 			p.drop(t, path)
 			continue
 		}

@@ -145,6 +145,10 @@ const (
 	// has carried the engine bay's heat away from the intake.
 	roadKmh     = 40.0
 	roadSettleS = 60.0
+	// idleGSPerLitre and drivingGSPerLitre: a warm engine idles on 1.2 to 1.9 g/s a litre [DOMAIN 2.3], and takes three
+	// times that on the road.
+	idleGSPerLitre    = 2.2
+	drivingGSPerLitre = 5.0
 )
 
 // fuelDensity in grams per litre at 15 °C (EN 228, EN 590 mid-range; ethanol and gases by handbook).

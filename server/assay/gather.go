@@ -66,7 +66,9 @@ type road struct {
 	ambientFirst, ambientLast float64
 	intakeFirst, intakeLast   float64
 	airDrawnKg                float64
-	flowDrawnT                int64
+	// littleAirS and muchAirS are the seconds at the flow of an idling and of a pulling engine.
+	littleAirS, muchAirS float64
+	flowDrawnT           int64
 }
 
 // watch counts what a sensor's raw samples give away.
@@ -477,6 +479,12 @@ func (a *Assay) gatherRoad(p *point) {
 	dt := float64(p.t-r.flowDrawnT) / float64(second)
 	if p.flow.ok && dt > 0 && dt < 5 {
 		r.airDrawnKg += p.flow.v * dt / 1000
+		switch litre := p.flow.v / a.nominal.volumeL; {
+		case litre < idleGSPerLitre:
+			r.littleAirS += dt
+		case litre > drivingGSPerLitre:
+			r.muchAirS += dt
+		}
 	}
 	r.flowDrawnT = p.t
 	if p.t-r.lastT < second && r.lastT != 0 || a.clock == ClockRowOrder {

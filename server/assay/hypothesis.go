@@ -411,7 +411,7 @@ func (a *Assay) weighByRaw(hs []hypothesis) {
 		case ConditionAirTemperatureFault:
 			if intake.weight > 0 {
 				h.cause, h.extra = intake.cause, intake.weight
-				h.states = append(h.states, fault{})
+				h.beBroken()
 			}
 		case ConditionManifoldPressureFault:
 			switch {
@@ -429,6 +429,21 @@ func (a *Assay) weighByRaw(hs []hypothesis) {
 			}
 		}
 	}
+}
+
+// brokenTrueShare is how often a signal whose samples show that it is broken is about right on average: stuck at a
+// temperature of the day, or out of contact now and then. Trade judgement.
+const brokenTrueShare = 0.5
+
+// beBroken: beside being off by this much or that, the signal may be about right on average.
+func (h *hypothesis) beBroken() {
+	n := len(h.states)
+	h.states = append(h.states, fault{})
+	h.weights = make([]float64, n+1)
+	for i := range h.weights {
+		h.weights[i] = (1 - brokenTrueShare) / float64(n)
+	}
+	h.weights[n] = brokenTrueShare
 }
 
 type sign struct {
@@ -514,11 +529,11 @@ func (a *Assay) intakeSigns() sign {
 // which heats the intake, and drove for minutes, which cools it [DOMAIN 5.4].
 func (a *Assay) intakeStuck() bool {
 	tr := &a.tracks[sigIAT]
-	if !tr.seen() || tr.total < 40 || a.clock == ClockRowOrder || tr.max-tr.min > 0.5 {
+	if !tr.seen() || tr.total < 25 || a.clock == ClockRowOrder || tr.max-tr.min > 0.5 {
 		return false
 	}
 	minutes := float64(a.lastT-tr.firstT) / float64(60*second)
-	mixed := a.road.standingS > 40 && a.road.movingS > 100
+	mixed := a.road.standingS > 40 && a.road.movingS > 100 || a.road.littleAirS > 60 && a.road.muchAirS > 60
 	return minutes > 4 && mixed && a.road.airDrawnKg > 1.5 || minutes > 10 && a.road.airDrawnKg > 5
 }
 

@@ -3,7 +3,10 @@
 
 package assay
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // point is the engine at one instant: several signals, each brought to it from
 // its own times, with what that cost in certainty. Numbers that are not known are NaN.
@@ -184,16 +187,18 @@ func (a *Assay) readFuel(p *point) {
 	p.fuelAir = a.fuelAir(p)
 }
 
-// forgetBeforePull leaves out what was last read before the pull began. Control units leave closed loop and ask for another
-// mixture when the pedal goes down, so that what held a moment before says nothing of now; a link that spends itself on
+// forgetBeforePull leaves out what was last read before the pull had settled. Control units leave closed loop and ask for
+// another mixture a moment after the pedal goes down, and the exhaust of that needs its time to the sensor, so that what held before says nothing of now; a link that spends itself on
 // flow and speed reads such states rarely.
 func (a *Assay) forgetBeforePull(p *point) {
 	if !p.full {
 		return
 	}
-	before := func(s signal) bool {
-		r := a.tracks[s].hold(p.t, signals[s].holdUS)
-		return r.ok && p.t-r.ageUS < a.fullSince
+	before := func(ss ...signal) bool {
+		return slices.ContainsFunc(ss, func(s signal) bool {
+			r := a.tracks[s].hold(p.t, signals[s].holdUS)
+			return r.ok && p.t-r.ageUS < a.fullSince+fillSettleUS
+		})
 	}
 	if before(sigFuelStatus) {
 		p.closedLoop = unknown
@@ -201,16 +206,13 @@ func (a *Assay) forgetBeforePull(p *point) {
 	if before(sigLambdaCommand) {
 		p.lambdaCmd = math.NaN()
 	}
-	for _, s := range [...]signal{sigLambda1, sigLambda2} {
-		// The exhaust of the new mixture needs its time to the sensor.
-		if r := a.tracks[s].hold(p.t, signals[s].holdUS); r.ok && p.t-r.ageUS < a.fullSince+fillSettleUS {
-			p.lambda = math.NaN()
-		}
+	if before(sigLambda1, sigLambda2) {
+		p.lambda = math.NaN()
 	}
-	if before(sigShortTrim1) || before(sigLongTrim1) {
+	if before(sigShortTrim1, sigLongTrim1) {
 		p.trim[0] = math.NaN()
 	}
-	if before(sigShortTrim2) || before(sigLongTrim2) {
+	if before(sigShortTrim2, sigLongTrim2) {
 		p.trim[1] = math.NaN()
 	}
 }
