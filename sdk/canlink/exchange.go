@@ -279,6 +279,11 @@ func (x *exchange) complete(u *unit) {
 		x.garble(u, fmt.Errorf("a refusal of %d bytes, not %d: %X", len(message), negativeLength, message))
 	case !answers(x.request.Payload, message):
 		x.garble(u, fmt.Errorf("it answered %X to %X", message, x.request.Payload))
+	case x.belated(message):
+		x.link.counters.late.Add(1)
+		if x.first == u.began { // the answer to this request is still to begin
+			x.first = 0
+		}
 	case u.answered:
 		x.again(u, message)
 	case message[0] == negative && message[2] == patience && u.delays < mostDelays:
@@ -292,6 +297,12 @@ func (x *exchange) complete(u *unit) {
 			Received: u.began, Uncertainty: x.link.options.Uncertainty,
 		})
 	}
+}
+
+// belated says that an answer belongs to an earlier request, though it begins with something that this one asked for too.
+func (x *exchange) belated(message []byte) bool {
+	all, known := holds(x.request.Payload, message)
+	return known && !all && message[0] != negative && x.link.earlier.held(message)
 }
 
 // again takes the second answer of one control unit. The same once more changes nothing. Of two that differ one is late, and

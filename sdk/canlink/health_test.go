@@ -91,7 +91,9 @@ func TestBackOffGrows(t *testing.T) {
 		}
 		w.setFail(nil, false)
 		time.Sleep(longestBackOff)
-		mustAsk(t, l, "010C", "E8:410C1F40")
+		for range rounds {
+			mustAsk(t, l, "010C", "E8:410C1F40")
+		}
 		begun = time.Now()
 		mustAsk(t, l, "010C", "E8:410C1F40")
 		if d := time.Since(begun); d > 11*ms {

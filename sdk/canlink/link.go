@@ -88,6 +88,13 @@ func (l *Link) Close() error {
 	return err
 }
 
+// Done is closed once the bus is gone and no request can be made any more; Err says why then.
+func (l *Link) Done() <-chan struct{} { return l.ended }
+
+// Err says why no request can be made any more; nil if one can. It wraps adapter.ErrUnplugged where the hardware is gone, and
+// net.ErrClosed after Close.
+func (l *Link) Err() error { return l.health.fatal() }
+
 // Request sends one request and returns the answer of each control unit, in the order in which their first frames came.
 // Request.Target is the identifier by which a control unit is asked, or that by which it answers, with Wide set where it
 // has 29 bits; 0 asks all.

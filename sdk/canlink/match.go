@@ -3,7 +3,11 @@
 
 package canlink
 
-import "bytes"
+import (
+	"bytes"
+
+	"github.com/airassay/airassay/sdk/j1979"
+)
 
 const (
 	// positive is added to a service to make that of its answer, and negative is the service of a refusal (ISO 14229-1).
@@ -51,6 +55,44 @@ func repeats(list, echo []byte, entry int) bool {
 	return false
 }
 
+// current is the service of current data, and identified that of data by identifier; identifiers that begin with
+// parameters hold those of the former (SAE J1979-2).
+const (
+	current    = 0x01
+	identified = 0x22
+	parameters = 0xF4
+)
+
+// holds says whether a whole answer holds nothing but what a request for several parameters asked; known tells that this can be said of the
+// request.
+func holds(request, answer []byte) (all, known bool) {
+	var asked []byte
+	coding := j1979.Coding{Dialect: j1979.Classic}
+	switch {
+	case len(request) > 2 && request[0] == current:
+		asked = request[1:]
+	case len(request) > 3 && request[0] == identified && len(request)%2 == 1:
+		coding.Dialect = j1979.UDS
+		var pids [128]byte
+		asked = pids[:0]
+		for i := 1; i < len(request) && len(asked) < len(pids); i += 2 {
+			if request[i] != parameters {
+				return false, false
+			}
+			asked = append(asked, request[i+1])
+		}
+	default:
+		return false, false
+	}
+	for _, coding.FourBanks = range []bool{false, true} { // which of both nobody knows here
+		var values [32]j1979.Value
+		if _, err := coding.Decode(values[:0], asked, answer); err == nil {
+			return true, true
+		}
+	}
+	return false, true
+}
+
 // remembered is how many requests an answer may be late by.
 const remembered = 16
 
@@ -70,6 +112,16 @@ func (e *earlier) add(request []byte) {
 func (e *earlier) answered(answer []byte) bool {
 	for _, request := range e.requests {
 		if answers(request, answer) {
+			return true
+		}
+	}
+	return false
+}
+
+// held says whether a whole answer holds what one of them asked.
+func (e *earlier) held(answer []byte) bool {
+	for _, request := range e.requests {
+		if all, known := holds(request, answer); all && known && answers(request, answer) {
 			return true
 		}
 	}

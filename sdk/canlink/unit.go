@@ -60,11 +60,10 @@ func (u *unit) reset() {
 // is the same: the next frame of a message has another sequence number, sixteen frames that are lost between two of one number would leave the message
 // too short, and no control unit begins an answer twice in one exchange. Only asking for patience is meant each time.
 func (u *unit) repeats(f *isotp.Frame) bool {
-	if f.Length > 0 && bytes.Equal(f.Payload(), u.latest.Payload()) && !(f.Data[0] == negativeLength && f.Data[1] == negative && f.Data[3] == patience) {
-		return true
-	}
+	again := f.Length > 0 && bytes.Equal(f.Payload(), u.latest.Payload())
 	u.latest = *f
-	return false
+	patient := f.Data[0] == negativeLength && f.Data[1] == negative && f.Data[3] == patience
+	return again && !patient
 }
 
 // turnAway stops a late answer of many frames, which the control unit would else hold up the next one for until its time-out. A

@@ -17,13 +17,7 @@ const (
 	usualMost = 6
 	// oneFrame is how many bytes an answer may have that ISO 15765-2 carries in a single frame.
 	oneFrame = 7
-	// silences is after how many failures in a row of requests for several parameters shorter answers are asked for. Frames
-	// are lost on sound links too. Twice as many make it one at a time, which is no shorter and saves nothing where frames
-	// are lost.
-	silences = 4
-	// mangles is the same for answers that came and were wrong.
-	mangles = 2
-	// shortfalls is the same for answers that were too short.
+	// shortfalls is after how many answers that were too short fewer are asked for.
 	shortfalls = 2
 	// inVain is how many failures after a step down tell that it was of no use.
 	inVain = 2
@@ -49,8 +43,12 @@ type capacity struct {
 	count    int // and by what was learned
 	over     int // the least that was refused as too much; above most where none was
 	step     step
-	failures int // in a row, of requests for several
-	mangled  int
+	yields   [stepSingle]yield
+	judged   int          // requests since the latest step
+	weighing bool         // the latest step was down to compare
+	weaker   bool         // it was on a link that fails often
+	weighed  adapter.Time // not compared again before
+	proof    proof
 	shorts   int  // answers in a row that lacked parameters which come when they are asked alone
 	below    int  // failures since the latest step down, before anything was good
 	good     int  // in a row since the latest step
@@ -63,7 +61,7 @@ func newCapacity(most int) capacity {
 	if most <= 0 {
 		most = usualMost
 	}
-	return capacity{most: most, count: most, over: most + 1, wait: firstTrial, trial: never}
+	return capacity{most: most, count: most, over: most + 1, wait: firstTrial, trial: never, weighed: never}
 }
 
 // fits tells whether n parameters whose answer has so many bytes may be asked for at once.
@@ -71,17 +69,18 @@ func (c *capacity) fits(n, answer int) bool {
 	return n <= 1 || n <= c.count && c.step < stepSingle && (c.step == stepAll || answer <= oneFrame)
 }
 
-// succeeded notes a good answer to a request for n parameters.
-func (c *capacity) succeeded(now adapter.Time, n int) {
+// succeeded notes a good answer to a request for n parameters, where a share p fails by chance.
+func (c *capacity) succeeded(now adapter.Time, n int, p float64) {
 	if c.below >= inVain && c.trial != never {
 		c.trial = now // less did not work either, so it was not that
 	}
-	c.failures, c.mangled, c.below = 0, 0, 0
+	c.below = 0
 	if n > 1 {
+		c.proof.succeeded(p)
 		c.shorts = 0
 	}
 	c.good++
-	if c.good >= settled && c.trying {
+	if c.good >= settled && c.trying && p < poor {
 		c.wait, c.trying = firstTrial, false
 	}
 	if c.trial != never && now >= c.trial {
@@ -99,37 +98,34 @@ func (c *capacity) up(now adapter.Time) {
 	case c.count < c.most:
 		c.count, c.over = c.over, c.most+1
 	}
-	c.good, c.trial, c.trying = 0, never, true
+	c.good, c.judged, c.trial, c.trying = 0, 0, never, true
 	if c.step > stepAll || c.count < c.most {
 		c.trial = now.Add(c.wait)
 	}
 	// The first failures of a trial decide it.
-	c.failures, c.mangled, c.shorts = c.bearable()-2, mangles-1, shortfalls-1
+	c.proof, c.shorts = trialProof, shortfalls-1
 }
 
-// failed notes that a request for n parameters brought nothing, or something wrong.
-func (c *capacity) failed(now adapter.Time, n int, mangled bool) {
+// failed notes that a request for n parameters brought nothing, or something wrong, where a share p fails by chance. It tells
+// whether less is asked for from now on.
+func (c *capacity) failed(now adapter.Time, n int, p float64) (stepped bool) {
 	if c.good == 0 {
 		c.below++
 	}
 	if n <= 1 {
-		return
+		return false
 	}
-	c.failures++
-	if mangled {
-		c.mangled++
+	c.proof.failed(p)
+	enough := proof(enoughProof)
+	if c.step > stepAll {
+		enough *= 2 // one at a time is no shorter, and saves nothing where frames are lost
 	}
-	if c.failures >= c.bearable() || c.mangled >= mangles {
-		c.down(now, c.count)
+	if c.proof < enough {
+		return false
 	}
-}
-
-// bearable is how many failures in a row are put down to chance.
-func (c *capacity) bearable() int {
-	if c.step == stepAll {
-		return silences
-	}
-	return 2 * silences
+	c.down(now, c.count)
+	c.weaker = p >= poor
+	return true
 }
 
 // refused notes that a control unit will not take so many.
@@ -153,7 +149,8 @@ func (c *capacity) down(now adapter.Time, count int) {
 	case c.step < stepSingle:
 		c.step++
 	}
-	c.failures, c.mangled, c.shorts, c.good, c.below, c.trying = 0, 0, 0, 0, 0, false
+	c.proof, c.shorts, c.good, c.below, c.judged = 0, 0, 0, 0, 0
+	c.trying, c.weighing, c.weaker = false, false, false
 	c.trial = now.Add(c.wait)
 	c.wait = min(2*c.wait, longestTrial)
 }

@@ -5,6 +5,7 @@ package poll
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -24,6 +25,8 @@ const (
 	attempts = 5
 	// probes is how often an address is tried that may not exist.
 	probes = 2
+	// rolls is how often all are called: in one, the answer of some may be lost.
+	rolls = 2
 )
 
 // vehicle is what was found: control units, the one of the engine first.
@@ -92,7 +95,11 @@ func (f *Feeder) find(ctx context.Context, again bool) error {
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	same := f.vehicle != nil && slices.Equal(f.vehicle.units, v.units)
 	f.vehicle, f.stale = v, false
+	if same { // what was learned of it holds
+		return nil
+	}
 	units := make([]Unit, len(v.units))
 	for i := range v.units {
 		units[i] = v.units[i].limits()
@@ -120,13 +127,19 @@ func (f *Feeder) look(ctx context.Context) (*vehicle, error) {
 	v := &vehicle{}
 	var last error
 	for _, d := range []j1979.Dialect{j1979.Classic, j1979.UDS} {
-		units, err := f.call(ctx, d)
-		if err == nil && len(units) > 0 {
-			v.units = units
-			break
+		var err error
+		for range rolls {
+			var units []controlUnit
+			if units, err = f.call(ctx, d); err != nil && !f.mayGoOn(ctx, err) {
+				return nil, err
+			}
+			v.enrol(units)
+			if len(v.units) == 0 && !errors.Is(err, adapter.ErrGarbled) {
+				break // a link has waited long for a first answer
+			}
 		}
-		if err != nil && !f.mayGoOn(ctx, err) {
-			return nil, err
+		if len(v.units) > 0 {
+			break
 		}
 		last = err
 	}
@@ -147,6 +160,15 @@ func (f *Feeder) look(ctx context.Context) (*vehicle, error) {
 	}
 	slices.SortStableFunc(v.units, func(a, b controlUnit) int { return b.score() - a.score() })
 	return v, nil
+}
+
+// enrol takes over who answered.
+func (v *vehicle) enrol(units []controlUnit) {
+	for _, u := range units {
+		if !slices.ContainsFunc(v.units, func(o controlUnit) bool { return o.source == u.source }) {
+			v.units = append(v.units, u)
+		}
+	}
 }
 
 // failed is a failure as an error.
@@ -176,7 +198,7 @@ func (f *Feeder) call(ctx context.Context, d j1979.Dialect) ([]controlUnit, erro
 	if err != nil {
 		return nil, err
 	}
-	if failure.Kind != 0 {
+	if failure.Kind != 0 && len(answers) == 0 {
 		r := reply{failure: failure}
 		return nil, r.failed(&controlUnit{}, payload[0])
 	}
@@ -187,9 +209,7 @@ func (f *Feeder) call(ctx context.Context, d j1979.Dialect) ([]controlUnit, erro
 			f.log.DebugContext(ctx, "a control unit does not tell what it supports", "source", fmt.Sprintf("%X", a.Source), "error", err)
 			continue
 		}
-		if !slices.ContainsFunc(units, func(o controlUnit) bool { return o.source == u.source }) {
-			units = append(units, u)
-		}
+		units = append(units, u)
 	}
 	return units, nil
 }

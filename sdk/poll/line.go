@@ -18,6 +18,8 @@ type Cable interface {
 
 // Line lets a feed and the host's own requests share a cable: one request at a time, in the order in which they come.
 type Line struct {
+	ending
+
 	cable Cable
 	turn  chan struct{}
 	close func() error
@@ -25,7 +27,7 @@ type Line struct {
 
 // Share makes a cable safe for concurrent use.
 func Share(c Cable) *Line {
-	return &Line{cable: c, turn: make(chan struct{}, 1), close: sync.OnceValue(c.Close)}
+	return &Line{ending: endingOf(c), cable: c, turn: make(chan struct{}, 1), close: sync.OnceValue(c.Close)}
 }
 
 // Request waits for the cable, and sends. Waiting ends with the context.

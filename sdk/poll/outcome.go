@@ -61,11 +61,13 @@ const (
 	// firstRest is how long a parameter is left alone that fails for itself; it doubles up to longestRest.
 	firstRest   = time.Second
 	longestRest = 30 * time.Second
-	// deaf is after how many failures in a row, when it was asked alone, a parameter is left alone.
+	// deaf is after how many failures in a row at least, when it was asked alone, a parameter is left alone.
 	deaf = 3
-	// spoilt is after how many failures in a row together with others a parameter is asked alone: it may be the one for
-	// which the control unit ignores the whole request.
+	// spoilt is after how many failures in a row at least, together with others, a parameter is asked alone: it may be the
+	// one for which the control unit ignores the whole request.
 	spoilt = 6
+	// leftOutTwice is after how many answers in a row that lacked it a parameter is asked alone. One may have been cut.
+	leftOutTwice = 2
 )
 
 // backOff is first, doubled n times, and at most longest.
@@ -91,6 +93,7 @@ func (p *Planner) Answered(sent, received adapter.Time, readings []Reading) {
 	u := &p.units[p.items[p.asked[0]].Unit]
 	from := u.heard(sent, received)
 	u.busy, u.garbled = 0, 0
+	u.chance.succeeded()
 	present := 0
 	for _, i := range p.asked {
 		it := &p.items[i]
@@ -105,10 +108,11 @@ func (p *Planner) Answered(sent, received adapter.Time, readings []Reading) {
 	p.followGroups(sent + (received-sent)/2)
 	n := len(p.asked)
 	if present == n {
-		u.capacity.succeeded(received, n)
+		u.capacity.succeeded(received, n, u.chance.p())
 	} else {
 		p.leftOut(u, received, readings, present)
 	}
+	u.capacity.weigh(received, n, present, received.Sub(sent), u.chance.p())
 	p.acquit(u, received)
 }
 
@@ -151,7 +155,7 @@ func (it *item) took(fresh bool) {
 	}
 }
 
-// leftOut deals with a good answer that lacks parameters. Each is asked alone next, which tells whether the control unit has
+// leftOut deals with a good answer that lacks parameters. Each that was lacking twice is asked alone next, which tells whether the control unit has
 // none or only answers fewer than it was asked for.
 func (p *Planner) leftOut(u *unitState, now adapter.Time, readings []Reading, present int) {
 	if len(p.asked) == 1 {
@@ -162,10 +166,15 @@ func (p *Planner) leftOut(u *unitState, now adapter.Time, readings []Reading, pr
 		u.culprit = true
 		return
 	}
-	u.short = present
 	for _, i := range p.asked {
-		if it := &p.items[i]; find(readings, it.PID) == nil {
-			it.suspected, it.due = true, now
+		it := &p.items[i]
+		if find(readings, it.PID) != nil {
+			continue
+		}
+		it.due = now
+		if it.missing++; it.missing >= leftOutTwice {
+			it.suspected = true
+			u.short = present
 		}
 	}
 }
@@ -215,17 +224,17 @@ func (p *Planner) Failed(now, sent adapter.Time, f Failure) {
 	case Mangled:
 		p.lastAnswer = now
 		u.latency.silent = 0
-		p.wrong(u, now, trouble{Reason: WrongAnswers})
+		p.wrong(u, now, sent, trouble{Reason: WrongAnswers})
 	case Garbled:
 		u.garbled++
 		u.wait(now, u.garbled-1, firstGarbled, longestPause)
-		p.wrong(u, now, trouble{Reason: WrongAnswers})
+		p.wrong(u, now, sent, trouble{Reason: WrongAnswers})
 	default:
 		if u.unheard == never {
 			u.unheard = sent
 		}
 		u.latency.silent++
-		bearable, longest := patience, longestPause
+		bearable, longest := u.chance.failures(patience, oneInThousand), longestPause
 		if p.lastAnswer > u.unheard { // another control unit can be asked meanwhile
 			longest = longestAside
 			if u.latency.answers == 0 {
@@ -233,7 +242,7 @@ func (p *Planner) Failed(now, sent adapter.Time, f Failure) {
 			}
 		}
 		u.wait(now, u.latency.silent-bearable, firstSilence, longest)
-		p.wrong(u, now, trouble{Reason: NoAnswer})
+		p.wrong(u, now, sent, trouble{Reason: NoAnswer})
 	}
 }
 
@@ -245,9 +254,13 @@ func (u *unitState) wait(now adapter.Time, n int, first, longest time.Duration) 
 }
 
 // wrong deals with a request without a useful answer.
-func (p *Planner) wrong(u *unitState, now adapter.Time, t trouble) {
+func (p *Planner) wrong(u *unitState, now, sent adapter.Time, t trouble) {
 	n := len(p.asked)
-	u.capacity.failed(now, n, t.Reason == WrongAnswers && u.garbled == 0)
+	u.chance.failed()
+	if u.capacity.failed(now, n, u.chance.p()) {
+		u.chance.explained()
+	}
+	u.capacity.weigh(now, n, 0, now.Sub(sent), u.chance.p())
 	for _, i := range p.asked {
 		it := &p.items[i]
 		if it.alone+it.together == 0 {
@@ -261,10 +274,11 @@ func (p *Planner) wrong(u *unitState, now adapter.Time, t trouble) {
 		// Others were answered meanwhile, so it is not the link.
 		switch {
 		case p.lastAnswer < it.failing || !p.others(it):
-		case it.alone >= deaf:
+		case it.alone >= u.chance.failures(deaf, oneInThousand):
 			it.fail(now, t)
+			u.chance.explained()
 			u.culprit = true
-		case it.together >= spoilt:
+		case it.together >= u.chance.failures(spoilt, oneInMillion):
 			it.suspected = true
 		}
 	}

@@ -4,15 +4,18 @@
 package poll
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"slices"
 	"sync"
 	"time"
 
 	"github.com/airassay/airassay/sdk/adapter"
+	"github.com/airassay/airassay/sdk/internal/readonly"
 	"github.com/airassay/airassay/sdk/j1979"
 )
 
@@ -33,6 +36,8 @@ type LinkOptions struct {
 // a time.
 type Feeder struct {
 	link    adapter.Linker
+	ended   ending // the link, where it tells; else it never ends by itself
+	guard   readonly.Guard
 	options LinkOptions
 	log     *slog.Logger
 	finding chan struct{} // held while the vehicle is looked at
@@ -57,6 +62,9 @@ type Feeder struct {
 
 // Over makes a feed of a link. The link must be safe for concurrent use where the host sends requests of its own
 // meanwhile (Share makes any link so), and must not keep a request's payload.
+//
+// A link that has Done and Err, as that of sdk/canlink, ends the feed when it is gone, though nothing is wanted at that moment; any
+// other is found gone by the next request.
 func Over(link adapter.Linker, o LinkOptions) *Feeder {
 	log := o.Log
 	if log == nil {
@@ -64,9 +72,34 @@ func Over(link adapter.Linker, o LinkOptions) *Feeder {
 	}
 	n := len(j1979.Signals())
 	return &Feeder{
-		link: link, options: o, log: log, finding: make(chan struct{}, 1), planner: New(o.Options),
+		link: link, ended: endingOf(link), guard: readonly.Guard{Log: log}, options: o, log: log, finding: make(chan struct{}, 1), planner: New(o.Options),
 		wanted: make([]bool, n), latest: slices.Repeat([]adapter.Time{never}, n), told: map[string]Reason{},
 	}
+}
+
+// ending is a link that tells when it is gone.
+type ending interface {
+	// Done is closed then, and Err says why.
+	Done() <-chan struct{}
+	Err() error
+}
+
+// endless is a link that does not tell.
+type endless struct{}
+
+func (endless) Done() <-chan struct{} { return nil }
+func (endless) Err() error            { return nil }
+
+func endingOf(link any) ending {
+	if e, ok := link.(ending); ok {
+		return e
+	}
+	return endless{}
+}
+
+// gone says why the link is gone.
+func (f *Feeder) gone() error {
+	return fmt.Errorf("the link is gone: %w", cmp.Or(f.ended.Err(), net.ErrClosed))
 }
 
 // Output is where a feed's samples go: an *adapter.Sink, or what a program that runs a Feeder itself puts in its place.
@@ -127,6 +160,8 @@ func (f *Feeder) serve(ctx context.Context, out Output, changed <-chan struct{},
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
+		case <-f.ended.Done():
+			return f.gone()
 		case <-changed:
 			return nil
 		default:
@@ -145,6 +180,7 @@ func (f *Feeder) serve(ctx context.Context, out Output, changed <-chan struct{},
 		timer.Reset(min(at, now+maxNap).Sub(now))
 		select {
 		case <-ctx.Done():
+		case <-f.ended.Done():
 		case <-changed:
 		case <-timer.C:
 		}
@@ -243,10 +279,12 @@ type reply struct {
 func (f *Feeder) request(ctx context.Context, r adapter.Request, unit *controlUnit) (reply, error) {
 	answers, sent, failure, err := f.send(ctx, r)
 	out := reply{sent: sent, failure: failure}
-	if err != nil || failure.Kind != 0 {
+	if err != nil {
 		return out, err
 	}
-	out.failure.Kind = Silent
+	if failure.Kind == 0 {
+		out.failure.Kind = Silent
+	}
 	for i := range answers {
 		a := &answers[i]
 		if a.Source != unit.source {
@@ -269,9 +307,9 @@ func received(a *adapter.Answer) adapter.Time {
 	return min(now, a.Received.Add(a.Uncertainty))
 }
 
-// send makes a request, if it only reads.
+// send makes a request, if it only reads; a refusal is logged.
 func (f *Feeder) send(ctx context.Context, r adapter.Request) (answers []adapter.Answer, sent adapter.Time, failure Failure, err error) {
-	if err := j1979.CheckReadOnly(r.Payload); err != nil {
+	if err := f.guard.Check(r.Payload, "target", fmt.Sprintf("%X", r.Target)); err != nil {
 		return nil, 0, failure, fmt.Errorf("%w: %w", adapter.ErrNotReadOnly, err)
 	}
 	sent = adapter.Now()
@@ -290,7 +328,7 @@ func (f *Feeder) send(ctx context.Context, r adapter.Request) (answers []adapter
 	case errors.Is(err, adapter.ErrSilent), errors.Is(err, context.DeadlineExceeded):
 		return nil, sent, Failure{Kind: Silent}, nil
 	case errors.Is(err, adapter.ErrGarbled):
-		return nil, sent, Failure{Kind: Garbled}, nil
+		return got.Answers, sent, Failure{Kind: Garbled}, nil // other control units may have answered soundly
 	}
 	return nil, sent, failure, err
 }

@@ -4,6 +4,7 @@
 package poll
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"log/slog"
@@ -30,6 +31,7 @@ type car struct {
 	latency  time.Duration
 	physical bool // units answer at addresses of their own
 	err      error
+	garbled  bool // answers come beside adapter.ErrGarbled
 	silent   bool
 	closed   bool
 	requests []adapter.Request
@@ -58,7 +60,7 @@ func (c *car) Request(ctx context.Context, r adapter.Request) (adapter.Answers, 
 	r.Payload = slices.Clone(r.Payload)
 	c.requests = append(c.requests, r)
 	c.at = append(c.at, adapter.Now())
-	silent, err := c.silent, c.err
+	silent, err, garbled := c.silent, c.err, c.garbled
 	c.mu.Unlock()
 	defer func() {
 		c.mu.Lock()
@@ -85,7 +87,10 @@ func (c *car) Request(ctx context.Context, r adapter.Request) (adapter.Answers, 
 	for i := range out.Answers {
 		out.Answers[i].Received = out.Sent.Add(c.latency)
 	}
-	if len(out.Answers) == 0 {
+	switch {
+	case garbled:
+		return out, adapter.ErrGarbled
+	case len(out.Answers) == 0:
 		return out, adapter.ErrSilent
 	}
 	return out, nil
@@ -96,7 +101,7 @@ func (c *car) answers(r adapter.Request) (out []adapter.Answer) {
 		if r.Target != 0 && (!c.physical || r.Target != physical(u.source)) {
 			continue
 		}
-		if payload := u.respond(r.Payload); payload != nil {
+		if payload := u.respond(r.Payload); len(payload) > 0 {
 			out = append(out, adapter.Answer{Source: u.source, Payload: payload})
 		}
 	}
@@ -110,7 +115,7 @@ func (u *carUnit) respond(request []byte) []byte {
 	}
 	if u.answer != nil {
 		if payload := u.answer(pids); payload != nil {
-			return payload
+			return payload // empty for silence
 		}
 	}
 	payload := u.coding.BeginAnswer(nil)
@@ -351,6 +356,92 @@ func TestWhatEndsTheLinkEndsTheFeed(t *testing.T) {
 				t.Errorf("got %v, want %v", err, why)
 			}
 		})
+	}
+}
+
+// known is a cable that tells when it is gone.
+type known struct {
+	*car
+	gone chan struct{}
+}
+
+func (k known) Done() <-chan struct{} { return k.gone }
+func (k known) Err() error            { return adapter.ErrUnplugged }
+
+func TestALinkThatIsGoneEndsAFeedOfWhichNothingIsWanted(t *testing.T) {
+	for _, share := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			k := known{newCar(0x0C), make(chan struct{})}
+			f := Over(k, quiet())
+			if share {
+				f = Over(Share(k), quiet())
+			}
+			begin := time.Now()
+			err := feeding(t, f, newSheet(), time.Minute, func() { close(k.gone) })
+			if !errors.Is(err, adapter.ErrUnplugged) || time.Since(begin) > 31*time.Second {
+				t.Errorf("after %v: %v", time.Since(begin), err)
+			}
+		})
+	}
+}
+
+func TestASoundAnswerBesideAGarbledOneIsTaken(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := newCar(0x0C)
+		c.garbled = true
+		s := newSheet(signal("EngineSpeed", 10, 0))
+		if err := feeding(t, Over(c, quiet()), s, 10*time.Second); err != nil || s.count("EngineSpeed") < 90 {
+			t.Errorf("%d samples, %v", s.count("EngineSpeed"), err)
+		}
+	})
+}
+
+func TestAControlUnitWhoseFirstAnswerIsLostIsFound(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := newCar(0x0D)
+		engine := carUnit{source: 0x7E9}
+		engine.support.Add(0x0C, 0x10)
+		n := 0
+		engine.answer = func([]byte) []byte {
+			if n++; n == 1 {
+				return []byte{}
+			}
+			return nil
+		}
+		c.units = append(c.units, engine)
+		signals, err := Over(c, quiet()).Signals(t.Context(), []adapter.Wanted{signal("MAF", 0, 0)})
+		if err != nil || signals[0].Err != nil {
+			t.Errorf("%+v, %v", signals, err)
+		}
+	})
+}
+
+func TestWhatIsKnownOfAVehicleOutlastsASilence(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := newCar(0x0C, 0x10)
+		f := Over(c, quiet())
+		s := newSheet(signal("EngineSpeed", 10, 1), signal("MAF", 10, 1))
+		_ = feeding(t, f, s, time.Minute, func() { c.set(func(c *car) { c.silent = true }) })
+		before := f.Report()
+		c.set(func(c *car) { c.silent = false })
+		if err := feeding(t, f, s, 200*time.Millisecond); err != nil {
+			t.Fatal(err)
+		}
+		if now := f.Report(); len(now) == 0 || now[0].Samples < before[0].Samples || before[0].Samples == 0 {
+			t.Errorf("before %+v, after %+v", before, now)
+		}
+	})
+}
+
+func TestARefusedRequestIsRecorded(t *testing.T) {
+	var log bytes.Buffer
+	c := newCar(0x0C)
+	f := Over(c, LinkOptions{Log: slog.New(slog.NewTextHandler(&log, nil))})
+	if _, _, _, err := f.send(t.Context(), adapter.Request{Payload: []byte{0x2E, 0xF4, 0x0C, 1}, Target: 0x7E0}); !errors.Is(err, adapter.ErrNotReadOnly) {
+		t.Error(err)
+	}
+	if !strings.Contains(log.String(), "service=2E") || !strings.Contains(log.String(), "target=7E0") || c.count() > 0 {
+		t.Errorf("%d requests were sent, and the log says %q", c.count(), log.String())
 	}
 }
 

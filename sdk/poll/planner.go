@@ -84,6 +84,7 @@ type unitState struct {
 
 	capacity capacity
 	latency  latency
+	chance   chance
 	busy     int          // refusals in a row because it is busy
 	garbled  int          // answers in a row that broke the transport's rules
 	resume   adapter.Time // nothing is asked before
@@ -128,7 +129,7 @@ func (p *Planner) SetUnits(units []Unit) {
 	p.units = make([]unitState, len(units))
 	for i, u := range units {
 		u.NameBytes = max(1, u.NameBytes)
-		p.units[i] = unitState{Unit: u, capacity: newCapacity(u.MaxParameters), resume: never, unheard: never}
+		p.units[i] = unitState{Unit: u, capacity: newCapacity(u.MaxParameters), chance: newChance(), resume: never, unheard: never}
 	}
 	p.items, p.active, p.groups = nil, nil, nil
 	p.asked, p.rest, p.waiting = nil, nil, false
