@@ -39,17 +39,22 @@ func (*socketcan) Describe() adapter.Description {
 	}
 }
 
-// Configure checks the configuration. Interfaces that it names may be plugged in later.
-func (s *socketcan) Configure(_ context.Context, text []byte) (func(), error) {
+// Configure checks the configuration. Interfaces that it names may be plugged in later. Put to use, it logs which are there.
+func (s *socketcan) Configure(ctx context.Context, text []byte) (func(), error) {
 	c, err := decode(text)
 	if err != nil {
 		return nil, err
 	}
 	return func() {
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		s.config, s.told = c, ""
+		s.use(c)
+		_, _ = s.Devices(ctx) // fails never, and logs what it found
 	}, nil
+}
+
+func (s *socketcan) use(c configuration) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.config, s.told = c, ""
 }
 
 func (s *socketcan) configured() configuration {
@@ -59,10 +64,10 @@ func (s *socketcan) configured() configuration {
 }
 
 // Devices lists the interfaces that the configuration allows, whether they are up or not.
-func (s *socketcan) Devices(context.Context) ([]adapter.Device, error) {
-	found, err := s.interfaces()
+func (s *socketcan) Devices(ctx context.Context) ([]adapter.Device, error) {
+	found, others, err := s.interfaces()
 	if err != nil {
-		s.tell("looked for CAN interfaces", "found", 0, "error", err)
+		s.tell(ctx, slog.LevelWarn, noInterface, "why", err)
 		return []adapter.Device{}, nil // a system without CAN has no devices
 	}
 	devices := []adapter.Device{}
@@ -73,35 +78,53 @@ func (s *socketcan) Devices(context.Context) ([]adapter.Device, error) {
 		})
 		names = append(names, found[i].Name)
 	}
-	s.tell("looked for CAN interfaces", "found", strings.Join(names, " "))
+	if len(names) > 0 {
+		s.tell(ctx, slog.LevelInfo, "CAN interfaces found", "found", strings.Join(names, " "))
+	} else {
+		s.tell(ctx, slog.LevelWarn, noInterface, "why", whyNone(others, socket.Supported()))
+	}
 	return devices, nil
 }
 
-// interfaces are those that the configuration allows.
-func (s *socketcan) interfaces() ([]socket.Interface, error) {
+// interfaces are those that the configuration allows, and the names of the others.
+func (s *socketcan) interfaces() (found []socket.Interface, others []string, err error) {
 	all, err := socket.Interfaces()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	config := s.configured()
-	var found []socket.Interface
-	for _, i := range all {
-		if config.allows(i.Name) {
-			found = append(found, i)
+	for i := range all {
+		if config.allows(all[i].Name) {
+			found = append(found, all[i])
+		} else {
+			others = append(others, all[i].Name)
 		}
 	}
-	return found, nil
+	return found, others, nil
+}
+
+const noInterface = "no CAN interface is there; it is used as soon as it is"
+
+// whyNone says what an administrator can do where no interface may be used. Others are there and not allowed.
+func whyNone(others []string, unsupported error) string {
+	switch {
+	case unsupported != nil:
+		return unsupported.Error()
+	case len(others) > 0:
+		return fmt.Sprintf(`"interfaces" of the configuration does not allow those that there are: %s`, strings.Join(others, " "))
+	}
+	return "the kernel lists none: plug one in, or load its driver; ip link shows what there is"
 }
 
 // tell logs what was found, once for as long as it stays the same.
-func (s *socketcan) tell(message string, what ...any) {
-	text := fmt.Sprint(what...)
+func (s *socketcan) tell(ctx context.Context, level slog.Level, message string, what ...any) {
+	text := message + fmt.Sprint(what...)
 	s.mu.Lock()
 	news := s.told != text
 	s.told = text
 	s.mu.Unlock()
 	if news {
-		slog.Info(message, what...)
+		slog.Log(ctx, level, message, what...)
 	}
 }
 
@@ -138,7 +161,7 @@ func location(i *socket.Interface) string {
 
 // named gives the interface that an id stands for. One that is gone is adapter.ErrUnplugged.
 func (s *socketcan) named(id string) (*socket.Interface, error) {
-	found, err := s.interfaces()
+	found, _, err := s.interfaces()
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", adapter.ErrUnplugged, err)
 	}

@@ -19,6 +19,9 @@ func unsupported() error {
 	return fmt.Errorf("%w: they are Linux's, and this is %s", ErrUnsupported, runtime.GOOS)
 }
 
+// Supported is ErrUnsupported.
+func Supported() error { return unsupported() }
+
 // Interfaces is ErrUnsupported.
 func Interfaces() ([]Interface, error) { return nil, unsupported() }
 

@@ -43,6 +43,15 @@ func openRaw(i *Interface, o *Options) (*os.File, error) {
 	return os.NewFile(uintptr(fd), "can:"+i.Name), nil
 }
 
+// Supported is nil where the system has CAN sockets, and otherwise says what is missing.
+func Supported() error {
+	fd, err := newSocket(unix.SOCK_RAW, unix.CAN_RAW)
+	if err != nil {
+		return err
+	}
+	return unix.Close(fd)
+}
+
 func newSocket(kind, protocol int) (int, error) {
 	fd, err := unix.Socket(unix.AF_CAN, kind|unix.SOCK_NONBLOCK|unix.SOCK_CLOEXEC, protocol)
 	if errors.Is(err, unix.EAFNOSUPPORT) || errors.Is(err, unix.EPROTONOSUPPORT) {
