@@ -176,7 +176,8 @@ type Linker interface {
 	// Request sends one request and returns the answer of each control unit. Requests of one Conn are made one after the
 	// other; each has passed the read-only rule. Nobody answering is ErrSilent, or no answer; an answer that breaks the
 	// transport's rules is ErrGarbled, after which the next request works; a negative response is an answer like any
-	// other.
+	// other. Only 7F … 78 is none yet: it asks for patience, up to 5 seconds (P2*CAN,max of ISO 15765-4) for what follows
+	// it, and again where that is another. Return what came in the end.
 	Request(ctx context.Context, request Request) (Answers, error)
 }
 
@@ -184,7 +185,7 @@ type Linker interface {
 type Request struct {
 	// Payload has the service byte first, such as 01 0C; the transport is the Conn's business.
 	Payload []byte
-	// Target is the control unit asked, as the link addresses it; 0 for all.
+	// Target is the control unit asked, as the link addresses it, such as 0x7E0 on CAN; 0 for all.
 	Target int64
 	// Timeout is how long to wait for the first answer, at most 5 seconds.
 	Timeout time.Duration
@@ -202,7 +203,7 @@ type Answers struct {
 
 // Answer is what one control unit answered.
 type Answer struct {
-	// Source is who answered, as the link addresses it.
+	// Source is who answered, as the link addresses it, such as 0x7E8 on CAN, where sdk/poll then asks 0x7E0.
 	Source int64
 	// Payload has the service byte first; 7F … for a negative response.
 	Payload []byte
