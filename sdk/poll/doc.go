@@ -26,7 +26,7 @@
 // R is learned from changes. If a number changed between looks 1 and 2 and again between looks 3 and 4, it was refreshed in
 // (s1, r2] and in (s3, r4], so R is at most r4 − s1. Such bounds are too wide by up to two looks, and a number that happened not to
 // change at a refresh makes them wider still, never too narrow; a low quantile of the latest sixteen is taken. Looks that
-// are too far apart to tell anything finer do not replace what is known. Until four bounds are known, and where every look finds another
+// are too far apart to tell anything finer do not replace what is known. Until four bounds are known (sixteen for an R above 250 ms), and where every look finds another
 // number, R is assumed to be at most 250 ms, while control units usually refresh what moves with the engine every 10 to 100 ms. For the
 // signals that are compared at one instant the planner looks faster than wanted for a moment, within the rate cap, to learn
 // their R early; where one request does not hold them all, it looks at each a few times in a row.

@@ -92,15 +92,21 @@ func (f *refresh) bound(most adapter.Time) {
 
 // interval is what the refresh interval is at most, as far as is known.
 func (f *refresh) interval() adapter.Time {
-	if f.count < enoughBounds {
+	if !f.knows() {
 		return adapter.Time(assumedRefresh.Microseconds())
 	}
 	return f.learned
 }
 
+// knows tells that the interval is learned. That it is longer than assumed takes more looks to believe: a number that hardly
+// moves, such as pressure while the engine idles, changes as rarely as one that is refreshed slowly.
+func (f *refresh) knows() bool {
+	return f.count >= bounds || f.count >= enoughBounds && f.learned <= adapter.Time(assumedRefresh.Microseconds())
+}
+
 // known is the learned interval; zero before it is learned.
 func (f *refresh) known() time.Duration {
-	if f.count < enoughBounds {
+	if !f.knows() {
 		return 0
 	}
 	return time.Duration(f.learned) * time.Microsecond
