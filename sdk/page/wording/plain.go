@@ -40,7 +40,7 @@ func (c Catalogue) PlainSummary(a *pb.Assessment) string {
 	} else {
 		parts = c.plainOpen(a, lead)
 	}
-	parts = append(parts, c.plainNext(a))
+	parts = append(parts, c.plainNext(plainStep(a, lead)))
 	var sentences []string
 	for _, part := range compact(parts) {
 		sentences = append(sentences, Sentence(part))
@@ -87,15 +87,25 @@ func (c Catalogue) plainOpen(a *pb.Assessment, lead *pb.ConditionProbability) []
 	return append(parts, fmt.Sprintf(c.l.phrases.plainSoFar, c.PlainCondition(lead.Condition), c.Probability(lead.Probability)))
 }
 
-func (c Catalogue) plainNext(a *pb.Assessment) string {
-	if len(a.GetAdvice()) == 0 || a.Advice[0] == nil {
+// plainStep is the advice that comes next. Where something is wrong it is not that another part be left alone, which would be
+// heard of the one that is wrong.
+func plainStep(a *pb.Assessment, lead *pb.ConditionProbability) *pb.Advice {
+	for _, step := range a.GetAdvice() {
+		if lead.Condition == pb.Condition_CONDITION_NO_FAULT || step.GetAction() != pb.AdviceAction_ADVICE_ACTION_LEAVE_ALONE {
+			return step
+		}
+	}
+	return nil
+}
+
+func (c Catalogue) plainNext(step *pb.Advice) string {
+	if step == nil {
 		return ""
 	}
-	first := a.Advice[0]
-	text := c.PlainAction(first.GetAction())
-	switch first.GetAction() {
+	text := c.PlainAction(step.GetAction())
+	switch step.GetAction() {
 	case pb.AdviceAction_ADVICE_ACTION_LOOK_ELSEWHERE, pb.AdviceAction_ADVICE_ACTION_INSPECT:
-		if i := first.GetInspection(); i != pb.Inspection_INSPECTION_UNSPECIFIED {
+		if i := step.GetInspection(); i != pb.Inspection_INSPECTION_UNSPECIFIED {
 			return fmt.Sprintf(c.l.phrases.inBrackets, text, c.Inspection(i))
 		}
 	}
