@@ -160,8 +160,28 @@ func contaminated() *pb.Verdict {
 				FailedEvidence: proto.Int32(3),
 			},
 		},
-		SampleUse:     usedSamples(84.7),
-		FactProposals: []*pb.FactProposal{{Field: "displacement_l", Value: 2.01, Uncertainty: 0.03, Entered: proto.Float64(2)}},
+		SampleUse: usedSamples(84.7),
+		FactProposals: []*pb.FactProposal{
+			{Field: "displacement_l", Value: 2.01, Uncertainty: 0.03, Entered: proto.Float64(2), Source: pb.FactSource_FACT_SOURCE_ABSOLUTE_LOAD},
+			{
+				Field: "fuel", Value: 2, Word: "diesel", Entered: proto.Float64(1), EnteredWord: "gasoline",
+				Source: pb.FactSource_FACT_SOURCE_FUEL_TYPE, ContradictsEntry: true,
+			},
+			{Field: "aspiration", Value: 2, Word: "turbo", Source: pb.FactSource_FACT_SOURCE_BOOST},
+			{Field: "banks", Value: 2, Source: pb.FactSource_FACT_SOURCE_BANKS},
+			{Field: "air_meter", Entered: proto.Float64(5), EnteredWord: "none", Source: pb.FactSource_FACT_SOURCE_METER_SIGNAL, ContradictsEntry: true},
+			{Field: "altitude_m", Value: 210, Uncertainty: 80, Source: pb.FactSource_FACT_SOURCE_BAROMETER},
+		},
+		TroubleCodes: []*pb.TroubleCodeUse{
+			{Code: "P0101", Meaning: "air meter A: reading does not fit what the control unit expects", Favours: []*pb.TroubleCodeFavour{
+				{Condition: low, Factor: 3}, {Condition: pb.Condition_CONDITION_METER_READS_HIGH, Factor: 3},
+				{Condition: pb.Condition_CONDITION_METER_SIGNAL_FAULT, Factor: 3},
+			}},
+			{Code: "P0299", Meaning: "boost lower than wanted", Favours: []*pb.TroubleCodeFavour{
+				{Condition: pb.Condition_CONDITION_METER_READS_HIGH, Cause: pb.Cause_CAUSE_CHARGE_AIR_LOST, Factor: 3},
+			}},
+			{Code: "P0420"},
+		},
 	})
 }
 

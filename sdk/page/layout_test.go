@@ -103,6 +103,7 @@ func TestHostileTextReachesNoTerminal(t *testing.T) {
 	v.Assessment.SampleUse.UnusedSignals = []string{evil, evil}
 	v.Assessment.Evidence[0].Unit = evil
 	v.Assessment.FactProposals[0].Field = evil
+	v.Assessment.TroubleCodes = []*pb.TroubleCodeUse{{Code: evil, Meaning: evil}}
 	v.Assessment.Gaps = []*pb.Gap{{Kind: pb.GapKind_GAP_KIND_SIGNAL, Signal: evil}}
 	for _, width := range []int{40, 60, 80} {
 		for _, o := range []page.Options{{Width: width, Source: evil, Language: evil}, {Width: width, Source: evil, ASCII: true}} {
@@ -127,7 +128,8 @@ func TestMissingOrAbsurdVerdictStillGivesAPage(t *testing.T) {
 		DistrustedSignals: []*pb.DistrustedSignal{nil, {Reason: 999, Expected: new(inf)}},
 		Ambiguities:       []*pb.Ambiguity{nil, {Causes: []*pb.AmbiguousCause{nil, {Condition: 999, Cause: 999}}, Probability: nan, Inspections: []pb.Inspection{999}}},
 		SampleUse:         &pb.SampleUse{Used: math.MinInt64, DurationUs: math.MinInt64, TypicalSpacingUs: math.MaxInt64, HighestFlowGPerS: &nan},
-		FactProposals:     []*pb.FactProposal{nil, {Value: nan, Entered: &inf}},
+		FactProposals:     []*pb.FactProposal{nil, {Value: nan, Entered: &inf}, {Field: "fuel", Value: nan, Entered: &inf, Source: 999, ContradictsEntry: true}},
+		TroubleCodes:      []*pb.TroubleCodeUse{nil, {Favours: []*pb.TroubleCodeFavour{nil, {Condition: 999, Cause: 999, Factor: nan}}}},
 	}
 	for _, v := range []*pb.Verdict{nil, {}, {Assessment: &pb.Assessment{}}, {Assessment: &pb.Assessment{Conclusive: true}}, {Assessment: a}} {
 		for _, width := range []int{0, 40, 100} {

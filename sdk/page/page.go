@@ -115,6 +115,7 @@ func (s *sheet) assessment(a *pb.Assessment) {
 	s.stretches(a)
 	s.explanations(a)
 	s.alternatives(a)
+	s.codes(a)
 	s.facts(a)
 	s.samples(a)
 }
@@ -436,6 +437,15 @@ func (s *sheet) explanations(a *pb.Assessment) {
 		}
 		s.para(2, 2, s.words.MoreTogether(len(rest), sum))
 	}
+}
+
+func (s *sheet) codes(a *pb.Assessment) {
+	if len(a.TroubleCodes) == 0 {
+		return
+	}
+	s.heading(s.labels.TroubleCodes)
+	list(s, a.TroubleCodes, maxEntries, func(_ int, u *pb.TroubleCodeUse) { s.bullet(s.words.TroubleCode(u)) })
+	s.para(2, 2, s.words.CodesProve())
 }
 
 func (s *sheet) facts(a *pb.Assessment) {

@@ -21,6 +21,7 @@ type Assessment struct {
 	Ambiguities   []Ambiguity
 	Use           SampleUse
 	Proposals     []FactProposal
+	Codes         []CodeUse
 	References    []ReferenceUse
 	NextTests     []NextTest
 	Alternatives  []Alternative
@@ -172,8 +173,12 @@ type SampleUse struct {
 	LongestHoles      []Hole
 }
 
-// FactProposal is a fact that the vehicle's own signals imply.
+// FactProposal is a fact that the vehicle itself implies.
 type FactProposal struct {
-	Field                       string
+	Field string
+	// Value and Entered are numbers of codes where the field has codes. Uncertainty is 0 for these and for counts.
 	Value, Uncertainty, Entered float64
+	Source                      FactSource
+	// Contradicts tells that what was entered cannot be right if the proposal is.
+	Contradicts bool
 }

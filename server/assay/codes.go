@@ -751,3 +751,28 @@ const (
 	// MagnitudeOneBank: How far the fuel of bank 1 is below the mean of both banks, in percent.
 	MagnitudeOneBank MagnitudeKind = 15
 )
+
+// FactSource is what a proposed fact rests on.
+type FactSource int32
+
+// Values of FactSource.
+const (
+	// FactFromUnspecified: Not stated.
+	FactFromUnspecified FactSource = 0
+	// FactFromAbsoluteLoad: Absolute load over metered air: the displacement that the control unit itself computes with.
+	FactFromAbsoluteLoad FactSource = 1
+	// FactFromFuelType: The control unit names the fuel, parameter 51 of SAE J1979.
+	FactFromFuelType FactSource = 2
+	// FactFromMixture: How the engine mixes fuel and air.
+	FactFromMixture FactSource = 3
+	// FactFromBoost: Manifold pressure stands above the barometer.
+	FactFromBoost FactSource = 4
+	// FactFromBanks: Fuel trims or sensors of that many banks.
+	FactFromBanks FactSource = 5
+	// FactFromNoMeterSignal: The control units have no signal of an air meter, but one of manifold pressure.
+	FactFromNoMeterSignal FactSource = 6
+	// FactFromBarometer: The barometer, by the standard atmosphere; weather moves it by some tens of metres.
+	FactFromBarometer FactSource = 7
+	// FactFromMeterSignal: There is a signal of an air meter; which kind it is of cannot be told, so that the value is 0.
+	FactFromMeterSignal FactSource = 8
+)

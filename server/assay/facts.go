@@ -35,6 +35,19 @@ type Facts struct {
 	Cleanings       int
 	// CleaningLimit is how often a hot wire may be cleaned; 0 for the default of 2.
 	CleaningLimit int
+	// Codes are trouble codes of SAE J2012, such as P0101, in any order: context, never proof.
+	Codes []string
+	// Said is what the vehicle's control units say of it.
+	Said Said
+}
+
+// Said is what control units say of their vehicle beyond its samples. Nothing is judged by it; it makes proposals.
+type Said struct {
+	// Fuel that the engine burns.
+	Fuel Fuel
+	// Asked says that the signals that can be had are known: Signals lists their paths.
+	Asked   bool
+	Signals []string
 }
 
 // InspectionResult is one inspection that somebody carried out.

@@ -867,7 +867,6 @@ func (r *result) useAndProposals() {
 	if r.a.hasMeter() && r.top > 0 {
 		u.HighestFlow = r.top
 	}
-	if v, ok := a.controlUnitDisplacement(); ok {
-		r.out.Proposals = append(r.out.Proposals, FactProposal{Field: "displacement_l", Value: v, Uncertainty: 0.015 * v, Entered: a.facts.DisplacementL})
-	}
+	r.proposals()
+	r.out.Codes = a.codeUses()
 }

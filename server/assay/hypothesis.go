@@ -374,6 +374,7 @@ func (a *Assay) weighByFacts(hs []hypothesis) {
 			h.prior *= 8
 		}
 	}
+	a.weighByCodes(hs)
 }
 
 func normalisePriors(hs []hypothesis) []hypothesis {

@@ -65,7 +65,7 @@ func BeforeFacts(after, before Facts) Facts {
 func VehicleOnly(f Facts) Facts {
 	n := math.NaN()
 	f.AltitudeM, f.AmbientC, f.HumidityPercent, f.HoursSinceRun = n, n, n, n
-	f.Purpose, f.Inspections, f.Cleanings = PurposeUnspecified, nil, 0
+	f.Purpose, f.Inspections, f.Cleanings, f.Codes = PurposeUnspecified, nil, 0, nil
 	return f
 }
 

@@ -5,8 +5,12 @@ package rpc
 
 import (
 	"math"
+	"strings"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
+	"github.com/airassay/airassay/sdk/j1979"
 	"github.com/airassay/airassay/server/assay"
 )
 
@@ -57,6 +61,7 @@ func AssessmentToProto(a *assay.Assessment) *pb.Assessment {
 		References:          mapSlice(a.References, referenceToProto),
 		NextTests:           mapSlice(a.NextTests, nextTestToProto),
 		Alternatives:        mapSlice(a.Alternatives, alternativeToProto),
+		TroubleCodes:        mapSlice(a.Codes, codeToProto),
 	}
 }
 
@@ -181,7 +186,38 @@ func holeToProto(h *assay.Hole) *pb.SampleGap {
 }
 
 func proposalToProto(p *assay.FactProposal) *pb.FactProposal {
-	return &pb.FactProposal{Field: p.Field, Value: finite(p.Value), Uncertainty: finite(p.Uncertainty), Entered: optional(p.Entered)}
+	out := &pb.FactProposal{
+		Field: p.Field, Value: finite(p.Value), Uncertainty: finite(p.Uncertainty), Entered: optional(p.Entered),
+		Source: pb.FactSource(p.Source), ContradictsEntry: p.Contradicts, Word: factWord(p.Field, p.Value),
+	}
+	if out.Entered != nil {
+		out.EnteredWord = factWord(p.Field, p.Entered)
+	}
+	return out
+}
+
+// factWord is how a vehicle file spells a code; empty where the field has none.
+func factWord(field string, number float64) string {
+	f := (*pb.Vehicle)(nil).ProtoReflect().Descriptor().Fields().ByName(protoreflect.Name(field))
+	if f == nil || f.Enum() == nil || number == 0 {
+		return ""
+	}
+	v := f.Enum().Values().ByNumber(protoreflect.EnumNumber(number))
+	if v == nil {
+		return ""
+	}
+	prefix := strings.TrimSuffix(string(f.Enum().Values().Get(0).Name()), "UNSPECIFIED")
+	return strings.ToLower(strings.TrimPrefix(string(v.Name()), prefix))
+}
+
+func codeToProto(u *assay.CodeUse) *pb.TroubleCodeUse {
+	out := &pb.TroubleCodeUse{Code: u.Code, Favours: mapSlice(u.Favours, func(f *assay.CodeFavour) *pb.TroubleCodeFavour {
+		return &pb.TroubleCodeFavour{Condition: pb.Condition(f.Condition), Cause: pb.Cause(f.Cause), Factor: finite(f.Factor)}
+	})}
+	if code, err := j1979.ParseDTC(u.Code); err == nil {
+		out.Meaning = code.Meaning()
+	}
+	return out
 }
 
 func referenceToProto(u *assay.ReferenceUse) *pb.ReferenceUse {
@@ -227,6 +263,7 @@ func dayFacts(f *assay.Facts, d *pb.DayConditions) {
 	number(&f.HoursSinceRun, d.HoursSinceRun)
 	f.Purpose = assay.Purpose(d.GetPurpose())
 	f.Cleanings = int(d.GetCleanings())
+	f.Codes = d.GetTroubleCodes()
 	for _, i := range d.GetInspections() {
 		f.Inspections = append(f.Inspections, assay.InspectionResult{
 			Inspection: assay.Inspection(i.GetInspection()), Outcome: assay.InspectionOutcome(i.GetOutcome()),

@@ -48,6 +48,7 @@ var codeTypes = map[string]struct {
 	"ComparisonOutcome":  {"Compared", "OUTCOME_", pb.Outcome(0).Descriptor()},
 	"ComparisonConcern":  {"Concern", "COMPARISON_CONCERN_", pb.ComparisonConcern(0).Descriptor()},
 	"MagnitudeKind":      {"Magnitude", "MAGNITUDE_KIND_", pb.MagnitudeKind(0).Descriptor()},
+	"FactSource":         {"FactFrom", "FACT_SOURCE_", pb.FactSource(0).Descriptor()},
 	"SampleGapReason":    {"Hole", "SAMPLE_GAP_REASON_", pb.SampleGapReason(0).Descriptor()},
 }
 

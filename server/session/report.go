@@ -5,6 +5,7 @@ package session
 
 import (
 	"context"
+	"reflect"
 	"slices"
 
 	"google.golang.org/protobuf/proto"
@@ -48,7 +49,7 @@ func (l *live) putReport(ctx context.Context, report *pb.VehicleReport) (*pb.Veh
 	case len(report.GetControlUnits()) == 0 && len(s.GetVehicleReport().GetControlUnits()) > 0:
 		return s.GetVehicleReport(), nil
 	}
-	before := codesOf(s)
+	before, said := codesOf(s), saidBy(s.GetVehicleReport())
 	s.VehicleReport, s.UpdateTime = proto.CloneOf(report), timestamppb.New(l.m.now())
 	fact, err := sessionFact(l.key, s)
 	if err != nil {
@@ -63,7 +64,7 @@ func (l *live) putReport(ctx context.Context, report *pb.VehicleReport) (*pb.Veh
 	if s, err = sessionOf(stored); err != nil {
 		return nil, err
 	}
-	l.changed(s, !slices.Equal(before, codesOf(s)))
+	l.changed(s, !slices.Equal(before, codesOf(s)) || !reflect.DeepEqual(said, saidBy(s.GetVehicleReport())))
 	return proto.CloneOf(s.GetVehicleReport()), nil
 }
 
@@ -92,5 +93,20 @@ func (m *Manager) factsOf(s *pb.Session) assay.Facts {
 		}
 		day.TroubleCodes = codes
 	}
-	return m.facts(s.GetVehicleSnapshot(), day)
+	facts := m.facts(s.GetVehicleSnapshot(), day)
+	facts.Said = saidBy(s.GetVehicleReport())
+	return facts
+}
+
+// saidBy is what the control units say of the facts. The first that names a fuel is the engine's.
+func saidBy(report *pb.VehicleReport) assay.Said {
+	var said assay.Said
+	for _, u := range report.GetControlUnits() {
+		if said.Fuel == assay.FuelUnspecified {
+			said.Fuel = assay.Fuel(u.GetFuel())
+		}
+		said.Signals = append(said.Signals, u.GetSupportedSignals()...)
+	}
+	said.Asked = len(said.Signals) > 0
+	return said
 }

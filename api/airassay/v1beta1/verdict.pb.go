@@ -1338,6 +1338,83 @@ func (DistrustReason) EnumDescriptor() ([]byte, []int) {
 	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{12}
 }
 
+// FactSource is what a proposed fact rests on.
+type FactSource int32
+
+const (
+	// Not stated.
+	FactSource_FACT_SOURCE_UNSPECIFIED FactSource = 0
+	// Absolute load over metered air: the displacement that the control unit itself computes with.
+	FactSource_FACT_SOURCE_ABSOLUTE_LOAD FactSource = 1
+	// The control unit names the fuel, parameter 51 of SAE J1979.
+	FactSource_FACT_SOURCE_FUEL_TYPE FactSource = 2
+	// How the engine mixes fuel and air.
+	FactSource_FACT_SOURCE_MIXTURE FactSource = 3
+	// Manifold pressure stands above the barometer.
+	FactSource_FACT_SOURCE_BOOST FactSource = 4
+	// Fuel trims or sensors of that many banks.
+	FactSource_FACT_SOURCE_BANKS FactSource = 5
+	// The control units have no signal of an air meter, but one of manifold pressure.
+	FactSource_FACT_SOURCE_NO_METER_SIGNAL FactSource = 6
+	// The barometer, by the standard atmosphere; weather moves it by some tens of metres.
+	FactSource_FACT_SOURCE_BAROMETER FactSource = 7
+	// There is a signal of an air meter; which kind it is of cannot be told, so that the value is 0.
+	FactSource_FACT_SOURCE_METER_SIGNAL FactSource = 8
+)
+
+// Enum value maps for FactSource.
+var (
+	FactSource_name = map[int32]string{
+		0: "FACT_SOURCE_UNSPECIFIED",
+		1: "FACT_SOURCE_ABSOLUTE_LOAD",
+		2: "FACT_SOURCE_FUEL_TYPE",
+		3: "FACT_SOURCE_MIXTURE",
+		4: "FACT_SOURCE_BOOST",
+		5: "FACT_SOURCE_BANKS",
+		6: "FACT_SOURCE_NO_METER_SIGNAL",
+		7: "FACT_SOURCE_BAROMETER",
+		8: "FACT_SOURCE_METER_SIGNAL",
+	}
+	FactSource_value = map[string]int32{
+		"FACT_SOURCE_UNSPECIFIED":     0,
+		"FACT_SOURCE_ABSOLUTE_LOAD":   1,
+		"FACT_SOURCE_FUEL_TYPE":       2,
+		"FACT_SOURCE_MIXTURE":         3,
+		"FACT_SOURCE_BOOST":           4,
+		"FACT_SOURCE_BANKS":           5,
+		"FACT_SOURCE_NO_METER_SIGNAL": 6,
+		"FACT_SOURCE_BAROMETER":       7,
+		"FACT_SOURCE_METER_SIGNAL":    8,
+	}
+)
+
+func (x FactSource) Enum() *FactSource {
+	p := new(FactSource)
+	*p = x
+	return p
+}
+
+func (x FactSource) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FactSource) Descriptor() protoreflect.EnumDescriptor {
+	return file_airassay_v1beta1_verdict_proto_enumTypes[13].Descriptor()
+}
+
+func (FactSource) Type() protoreflect.EnumType {
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[13]
+}
+
+func (x FactSource) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FactSource.Descriptor instead.
+func (FactSource) EnumDescriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{13}
+}
+
 // ReferenceBelief is whether a reference drive was believed.
 type ReferenceBelief int32
 
@@ -1383,11 +1460,11 @@ func (x ReferenceBelief) String() string {
 }
 
 func (ReferenceBelief) Descriptor() protoreflect.EnumDescriptor {
-	return file_airassay_v1beta1_verdict_proto_enumTypes[13].Descriptor()
+	return file_airassay_v1beta1_verdict_proto_enumTypes[14].Descriptor()
 }
 
 func (ReferenceBelief) Type() protoreflect.EnumType {
-	return &file_airassay_v1beta1_verdict_proto_enumTypes[13]
+	return &file_airassay_v1beta1_verdict_proto_enumTypes[14]
 }
 
 func (x ReferenceBelief) Number() protoreflect.EnumNumber {
@@ -1396,7 +1473,7 @@ func (x ReferenceBelief) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ReferenceBelief.Descriptor instead.
 func (ReferenceBelief) EnumDescriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{13}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{14}
 }
 
 // Verdict is what the assay concludes from the samples of one session, with
@@ -1591,7 +1668,7 @@ type Assessment struct {
 	Ambiguities []*Ambiguity `protobuf:"bytes,12,rep,name=ambiguities,proto3" json:"ambiguities,omitempty"`
 	// How the samples were used.
 	SampleUse *SampleUse `protobuf:"bytes,13,opt,name=sample_use,json=sampleUse,proto3" json:"sample_use,omitempty"`
-	// What the vehicle's own signals say about its facts.
+	// What the vehicle itself says about its facts. Nothing is changed by it: whoever keeps the facts decides.
 	FactProposals []*FactProposal `protobuf:"bytes,14,rep,name=fact_proposals,json=factProposals,proto3" json:"fact_proposals,omitempty"`
 	// What became of each reference drive, in the order in which they were given; empty without any.
 	References []*ReferenceUse `protobuf:"bytes,15,rep,name=references,proto3" json:"references,omitempty"`
@@ -1600,7 +1677,10 @@ type Assessment struct {
 	NextTests []*NextTest `protobuf:"bytes,16,rep,name=next_tests,json=nextTests,proto3" json:"next_tests,omitempty"`
 	// Each explanation that is not the leading one and predicts numbers: what it predicted, and where it failed.
 	// The likeliest first.
-	Alternatives  []*Alternative `protobuf:"bytes,17,rep,name=alternatives,proto3" json:"alternatives,omitempty"`
+	Alternatives []*Alternative `protobuf:"bytes,17,rep,name=alternatives,proto3" json:"alternatives,omitempty"`
+	// The trouble codes that were known, in order, and what each made more probable before the drive was looked at. They
+	// are context and prove nothing: codes alone never make a verdict conclusive.
+	TroubleCodes  []*TroubleCodeUse `protobuf:"bytes,18,rep,name=trouble_codes,json=troubleCodes,proto3" json:"trouble_codes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1754,6 +1834,142 @@ func (x *Assessment) GetAlternatives() []*Alternative {
 	return nil
 }
 
+func (x *Assessment) GetTroubleCodes() []*TroubleCodeUse {
+	if x != nil {
+		return x.TroubleCodes
+	}
+	return nil
+}
+
+// TroubleCodeUse is what became of one trouble code.
+type TroubleCodeUse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Code as SAE J2012 writes it, such as P0101.
+	Code string `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
+	// What the code means, in plain English words of our own; empty for codes that concern neither air nor
+	// fuel nor the sensors involved.
+	Meaning string `protobuf:"bytes,2,opt,name=meaning,proto3" json:"meaning,omitempty"`
+	// What it makes more probable; empty where it says nothing about what is judged here.
+	Favours       []*TroubleCodeFavour `protobuf:"bytes,3,rep,name=favours,proto3" json:"favours,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TroubleCodeUse) Reset() {
+	*x = TroubleCodeUse{}
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TroubleCodeUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TroubleCodeUse) ProtoMessage() {}
+
+func (x *TroubleCodeUse) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TroubleCodeUse.ProtoReflect.Descriptor instead.
+func (*TroubleCodeUse) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *TroubleCodeUse) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *TroubleCodeUse) GetMeaning() string {
+	if x != nil {
+		return x.Meaning
+	}
+	return ""
+}
+
+func (x *TroubleCodeUse) GetFavours() []*TroubleCodeFavour {
+	if x != nil {
+		return x.Favours
+	}
+	return nil
+}
+
+// TroubleCodeFavour is one explanation that a trouble code makes more probable.
+type TroubleCodeFavour struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The condition.
+	Condition Condition `protobuf:"varint,1,opt,name=condition,proto3,enum=airassay.v1beta1.Condition" json:"condition,omitempty"`
+	// The cause; unspecified for all causes of the condition.
+	Cause Cause `protobuf:"varint,2,opt,name=cause,proto3,enum=airassay.v1beta1.Cause" json:"cause,omitempty"`
+	// Factor on the probability before the drive, above 1. All codes together multiply by no more than 5.
+	Factor        float64 `protobuf:"fixed64,3,opt,name=factor,proto3" json:"factor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TroubleCodeFavour) Reset() {
+	*x = TroubleCodeFavour{}
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TroubleCodeFavour) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TroubleCodeFavour) ProtoMessage() {}
+
+func (x *TroubleCodeFavour) ProtoReflect() protoreflect.Message {
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TroubleCodeFavour.ProtoReflect.Descriptor instead.
+func (*TroubleCodeFavour) Descriptor() ([]byte, []int) {
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *TroubleCodeFavour) GetCondition() Condition {
+	if x != nil {
+		return x.Condition
+	}
+	return Condition_CONDITION_UNSPECIFIED
+}
+
+func (x *TroubleCodeFavour) GetCause() Cause {
+	if x != nil {
+		return x.Cause
+	}
+	return Cause_CAUSE_UNSPECIFIED
+}
+
+func (x *TroubleCodeFavour) GetFactor() float64 {
+	if x != nil {
+		return x.Factor
+	}
+	return 0
+}
+
 // ConditionProbability is one condition with its probability.
 type ConditionProbability struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1769,7 +1985,7 @@ type ConditionProbability struct {
 
 func (x *ConditionProbability) Reset() {
 	*x = ConditionProbability{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[3]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1781,7 +1997,7 @@ func (x *ConditionProbability) String() string {
 func (*ConditionProbability) ProtoMessage() {}
 
 func (x *ConditionProbability) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[3]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1794,7 +2010,7 @@ func (x *ConditionProbability) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConditionProbability.ProtoReflect.Descriptor instead.
 func (*ConditionProbability) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{3}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ConditionProbability) GetCondition() Condition {
@@ -1833,7 +2049,7 @@ type CauseProbability struct {
 
 func (x *CauseProbability) Reset() {
 	*x = CauseProbability{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[4]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1845,7 +2061,7 @@ func (x *CauseProbability) String() string {
 func (*CauseProbability) ProtoMessage() {}
 
 func (x *CauseProbability) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[4]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1858,7 +2074,7 @@ func (x *CauseProbability) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CauseProbability.ProtoReflect.Descriptor instead.
 func (*CauseProbability) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{4}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CauseProbability) GetCause() Cause {
@@ -1900,7 +2116,7 @@ type SensorFinding struct {
 
 func (x *SensorFinding) Reset() {
 	*x = SensorFinding{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[5]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1912,7 +2128,7 @@ func (x *SensorFinding) String() string {
 func (*SensorFinding) ProtoMessage() {}
 
 func (x *SensorFinding) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[5]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1925,7 +2141,7 @@ func (x *SensorFinding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SensorFinding.ProtoReflect.Descriptor instead.
 func (*SensorFinding) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{5}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *SensorFinding) GetSensor() Sensor {
@@ -1975,7 +2191,7 @@ type MeterError struct {
 
 func (x *MeterError) Reset() {
 	*x = MeterError{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[6]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1987,7 +2203,7 @@ func (x *MeterError) String() string {
 func (*MeterError) ProtoMessage() {}
 
 func (x *MeterError) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[6]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2000,7 +2216,7 @@ func (x *MeterError) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeterError.ProtoReflect.Descriptor instead.
 func (*MeterError) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{6}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *MeterError) GetBank() int32 {
@@ -2076,7 +2292,7 @@ type Evidence struct {
 
 func (x *Evidence) Reset() {
 	*x = Evidence{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[7]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2088,7 +2304,7 @@ func (x *Evidence) String() string {
 func (*Evidence) ProtoMessage() {}
 
 func (x *Evidence) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[7]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2101,7 +2317,7 @@ func (x *Evidence) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Evidence.ProtoReflect.Descriptor instead.
 func (*Evidence) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{7}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Evidence) GetKind() EvidenceKind {
@@ -2222,7 +2438,7 @@ type Leaning struct {
 
 func (x *Leaning) Reset() {
 	*x = Leaning{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[8]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2234,7 +2450,7 @@ func (x *Leaning) String() string {
 func (*Leaning) ProtoMessage() {}
 
 func (x *Leaning) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[8]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2247,7 +2463,7 @@ func (x *Leaning) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Leaning.ProtoReflect.Descriptor instead.
 func (*Leaning) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{8}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Leaning) GetCondition() Condition {
@@ -2301,7 +2517,7 @@ type NextTest struct {
 
 func (x *NextTest) Reset() {
 	*x = NextTest{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[9]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2313,7 +2529,7 @@ func (x *NextTest) String() string {
 func (*NextTest) ProtoMessage() {}
 
 func (x *NextTest) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[9]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2326,7 +2542,7 @@ func (x *NextTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextTest.ProtoReflect.Descriptor instead.
 func (*NextTest) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{9}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *NextTest) GetManoeuvre() ManoeuvreKind {
@@ -2407,7 +2623,7 @@ type Alternative struct {
 
 func (x *Alternative) Reset() {
 	*x = Alternative{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[10]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2419,7 +2635,7 @@ func (x *Alternative) String() string {
 func (*Alternative) ProtoMessage() {}
 
 func (x *Alternative) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[10]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2432,7 +2648,7 @@ func (x *Alternative) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alternative.ProtoReflect.Descriptor instead.
 func (*Alternative) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{10}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Alternative) GetCondition() Condition {
@@ -2506,7 +2722,7 @@ type Magnitude struct {
 
 func (x *Magnitude) Reset() {
 	*x = Magnitude{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[11]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2518,7 +2734,7 @@ func (x *Magnitude) String() string {
 func (*Magnitude) ProtoMessage() {}
 
 func (x *Magnitude) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[11]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2531,7 +2747,7 @@ func (x *Magnitude) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Magnitude.ProtoReflect.Descriptor instead.
 func (*Magnitude) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{11}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Magnitude) GetKind() MagnitudeKind {
@@ -2570,7 +2786,7 @@ type Prediction struct {
 
 func (x *Prediction) Reset() {
 	*x = Prediction{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[12]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2582,7 +2798,7 @@ func (x *Prediction) String() string {
 func (*Prediction) ProtoMessage() {}
 
 func (x *Prediction) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[12]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2595,7 +2811,7 @@ func (x *Prediction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Prediction.ProtoReflect.Descriptor instead.
 func (*Prediction) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{12}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Prediction) GetEvidence() int32 {
@@ -2646,7 +2862,7 @@ type Manoeuvre struct {
 
 func (x *Manoeuvre) Reset() {
 	*x = Manoeuvre{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[13]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2658,7 +2874,7 @@ func (x *Manoeuvre) String() string {
 func (*Manoeuvre) ProtoMessage() {}
 
 func (x *Manoeuvre) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[13]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2671,7 +2887,7 @@ func (x *Manoeuvre) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Manoeuvre.ProtoReflect.Descriptor instead.
 func (*Manoeuvre) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{13}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Manoeuvre) GetKind() ManoeuvreKind {
@@ -2754,7 +2970,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[14]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2766,7 +2982,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[14]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2779,7 +2995,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{14}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Gap) GetKind() GapKind {
@@ -2835,7 +3051,7 @@ type Advice struct {
 
 func (x *Advice) Reset() {
 	*x = Advice{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[15]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2847,7 +3063,7 @@ func (x *Advice) String() string {
 func (*Advice) ProtoMessage() {}
 
 func (x *Advice) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[15]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2860,7 +3076,7 @@ func (x *Advice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Advice.ProtoReflect.Descriptor instead.
 func (*Advice) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{15}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Advice) GetAction() AdviceAction {
@@ -2938,7 +3154,7 @@ type DistrustedSignal struct {
 
 func (x *DistrustedSignal) Reset() {
 	*x = DistrustedSignal{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[16]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2950,7 +3166,7 @@ func (x *DistrustedSignal) String() string {
 func (*DistrustedSignal) ProtoMessage() {}
 
 func (x *DistrustedSignal) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[16]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2963,7 +3179,7 @@ func (x *DistrustedSignal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DistrustedSignal.ProtoReflect.Descriptor instead.
 func (*DistrustedSignal) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{16}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *DistrustedSignal) GetSignal() string {
@@ -3016,7 +3232,7 @@ type Ambiguity struct {
 
 func (x *Ambiguity) Reset() {
 	*x = Ambiguity{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3028,7 +3244,7 @@ func (x *Ambiguity) String() string {
 func (*Ambiguity) ProtoMessage() {}
 
 func (x *Ambiguity) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[17]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3041,7 +3257,7 @@ func (x *Ambiguity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ambiguity.ProtoReflect.Descriptor instead.
 func (*Ambiguity) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{17}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Ambiguity) GetCauses() []*AmbiguousCause {
@@ -3080,7 +3296,7 @@ type AmbiguousCause struct {
 
 func (x *AmbiguousCause) Reset() {
 	*x = AmbiguousCause{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[18]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3092,7 +3308,7 @@ func (x *AmbiguousCause) String() string {
 func (*AmbiguousCause) ProtoMessage() {}
 
 func (x *AmbiguousCause) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[18]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3105,7 +3321,7 @@ func (x *AmbiguousCause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmbiguousCause.ProtoReflect.Descriptor instead.
 func (*AmbiguousCause) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{18}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *AmbiguousCause) GetCondition() Condition {
@@ -3162,7 +3378,7 @@ type SampleUse struct {
 
 func (x *SampleUse) Reset() {
 	*x = SampleUse{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[19]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3174,7 +3390,7 @@ func (x *SampleUse) String() string {
 func (*SampleUse) ProtoMessage() {}
 
 func (x *SampleUse) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[19]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3187,7 +3403,7 @@ func (x *SampleUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleUse.ProtoReflect.Descriptor instead.
 func (*SampleUse) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{19}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *SampleUse) GetUsed() int64 {
@@ -3274,24 +3490,32 @@ func (x *SampleUse) GetLongestGaps() []*SampleGap {
 	return nil
 }
 
-// FactProposal is a fact that the vehicle's own signals imply.
+// FactProposal is a fact that the vehicle itself implies.
 type FactProposal struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Field of Vehicle or DayConditions that it is about, such as displacement_l.
 	Field string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
-	// Proposed value.
+	// Proposed value; the number of the enum's value where the field is an enum.
 	Value float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
-	// Standard uncertainty of the proposed value.
+	// Standard uncertainty of the proposed value; 0 where the field is an enum or a count.
 	Uncertainty float64 `protobuf:"fixed64,3,opt,name=uncertainty,proto3" json:"uncertainty,omitempty"`
 	// Value as entered; absent where none was.
-	Entered       *float64 `protobuf:"fixed64,4,opt,name=entered,proto3,oneof" json:"entered,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Entered *float64 `protobuf:"fixed64,4,opt,name=entered,proto3,oneof" json:"entered,omitempty"`
+	// The proposed value as a vehicle file spells it, such as diesel; empty where the field is a number.
+	Word string `protobuf:"bytes,5,opt,name=word,proto3" json:"word,omitempty"`
+	// The entered value in the same way.
+	EnteredWord string `protobuf:"bytes,6,opt,name=entered_word,json=enteredWord,proto3" json:"entered_word,omitempty"`
+	// What it rests on.
+	Source FactSource `protobuf:"varint,7,opt,name=source,proto3,enum=airassay.v1beta1.FactSource" json:"source,omitempty"`
+	// What was entered cannot be right if the proposal is.
+	ContradictsEntry bool `protobuf:"varint,8,opt,name=contradicts_entry,json=contradictsEntry,proto3" json:"contradicts_entry,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *FactProposal) Reset() {
 	*x = FactProposal{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[20]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3303,7 +3527,7 @@ func (x *FactProposal) String() string {
 func (*FactProposal) ProtoMessage() {}
 
 func (x *FactProposal) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[20]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3316,7 +3540,7 @@ func (x *FactProposal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactProposal.ProtoReflect.Descriptor instead.
 func (*FactProposal) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{20}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *FactProposal) GetField() string {
@@ -3347,6 +3571,34 @@ func (x *FactProposal) GetEntered() float64 {
 	return 0
 }
 
+func (x *FactProposal) GetWord() string {
+	if x != nil {
+		return x.Word
+	}
+	return ""
+}
+
+func (x *FactProposal) GetEnteredWord() string {
+	if x != nil {
+		return x.EnteredWord
+	}
+	return ""
+}
+
+func (x *FactProposal) GetSource() FactSource {
+	if x != nil {
+		return x.Source
+	}
+	return FactSource_FACT_SOURCE_UNSPECIFIED
+}
+
+func (x *FactProposal) GetContradictsEntry() bool {
+	if x != nil {
+		return x.ContradictsEntry
+	}
+	return false
+}
+
 // ReferenceUse is what became of one reference drive.
 type ReferenceUse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3371,7 +3623,7 @@ type ReferenceUse struct {
 
 func (x *ReferenceUse) Reset() {
 	*x = ReferenceUse{}
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[21]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3383,7 +3635,7 @@ func (x *ReferenceUse) String() string {
 func (*ReferenceUse) ProtoMessage() {}
 
 func (x *ReferenceUse) ProtoReflect() protoreflect.Message {
-	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[21]
+	mi := &file_airassay_v1beta1_verdict_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3396,7 +3648,7 @@ func (x *ReferenceUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReferenceUse.ProtoReflect.Descriptor instead.
 func (*ReferenceUse) Descriptor() ([]byte, []int) {
-	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{21}
+	return file_airassay_v1beta1_verdict_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ReferenceUse) GetIndex() int32 {
@@ -3467,7 +3719,7 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\bheadline\x18\x02 \x01(\tR\bheadline\x12\x18\n" +
 	"\asummary\x18\x03 \x01(\tR\asummary\x12\x16\n" +
 	"\x06advice\x18\x04 \x03(\tR\x06advice\x12#\n" +
-	"\rplain_summary\x18\x05 \x01(\tR\fplainSummary\"\x95\b\n" +
+	"\rplain_summary\x18\x05 \x01(\tR\fplainSummary\"\xdc\b\n" +
 	"\n" +
 	"Assessment\x12%\n" +
 	"\x0eengine_version\x18\x01 \x01(\tR\rengineVersion\x12F\n" +
@@ -3497,7 +3749,16 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"references\x129\n" +
 	"\n" +
 	"next_tests\x18\x10 \x03(\v2\x1a.airassay.v1beta1.NextTestR\tnextTests\x12A\n" +
-	"\falternatives\x18\x11 \x03(\v2\x1d.airassay.v1beta1.AlternativeR\falternatives\"\xaf\x01\n" +
+	"\falternatives\x18\x11 \x03(\v2\x1d.airassay.v1beta1.AlternativeR\falternatives\x12E\n" +
+	"\rtrouble_codes\x18\x12 \x03(\v2 .airassay.v1beta1.TroubleCodeUseR\ftroubleCodes\"}\n" +
+	"\x0eTroubleCodeUse\x12\x12\n" +
+	"\x04code\x18\x01 \x01(\tR\x04code\x12\x18\n" +
+	"\ameaning\x18\x02 \x01(\tR\ameaning\x12=\n" +
+	"\afavours\x18\x03 \x03(\v2#.airassay.v1beta1.TroubleCodeFavourR\afavours\"\x95\x01\n" +
+	"\x11TroubleCodeFavour\x129\n" +
+	"\tcondition\x18\x01 \x01(\x0e2\x1b.airassay.v1beta1.ConditionR\tcondition\x12-\n" +
+	"\x05cause\x18\x02 \x01(\x0e2\x17.airassay.v1beta1.CauseR\x05cause\x12\x16\n" +
+	"\x06factor\x18\x03 \x01(\x01R\x06factor\"\xaf\x01\n" +
 	"\x14ConditionProbability\x129\n" +
 	"\tcondition\x18\x01 \x01(\x0e2\x1b.airassay.v1beta1.ConditionR\tcondition\x12 \n" +
 	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12:\n" +
@@ -3638,12 +3899,16 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	" \x01(\x03R\bgapCount\x12&\n" +
 	"\x0fgap_duration_us\x18\v \x01(\x03R\rgapDurationUs\x12>\n" +
 	"\flongest_gaps\x18\f \x03(\v2\x1b.airassay.v1beta1.SampleGapR\vlongestGapsB\x17\n" +
-	"\x15_highest_flow_g_per_s\"\x87\x01\n" +
+	"\x15_highest_flow_g_per_s\"\xa1\x02\n" +
 	"\fFactProposal\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x01R\x05value\x12 \n" +
 	"\vuncertainty\x18\x03 \x01(\x01R\vuncertainty\x12\x1d\n" +
-	"\aentered\x18\x04 \x01(\x01H\x00R\aentered\x88\x01\x01B\n" +
+	"\aentered\x18\x04 \x01(\x01H\x00R\aentered\x88\x01\x01\x12\x12\n" +
+	"\x04word\x18\x05 \x01(\tR\x04word\x12!\n" +
+	"\fentered_word\x18\x06 \x01(\tR\venteredWord\x124\n" +
+	"\x06source\x18\a \x01(\x0e2\x1c.airassay.v1beta1.FactSourceR\x06source\x12+\n" +
+	"\x11contradicts_entry\x18\b \x01(\bR\x10contradictsEntryB\n" +
 	"\n" +
 	"\b_entered\"\x9c\x03\n" +
 	"\fReferenceUse\x12\x14\n" +
@@ -3875,7 +4140,18 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x1cDISTRUST_REASON_INTERMITTENT\x10\b\x12$\n" +
 	" DISTRUST_REASON_REFRESH_TOO_SLOW\x10\t\x12\x1d\n" +
 	"\x19DISTRUST_REASON_SATURATED\x10\n" +
-	"*\xb6\x01\n" +
+	"*\x84\x02\n" +
+	"\n" +
+	"FactSource\x12\x1b\n" +
+	"\x17FACT_SOURCE_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19FACT_SOURCE_ABSOLUTE_LOAD\x10\x01\x12\x19\n" +
+	"\x15FACT_SOURCE_FUEL_TYPE\x10\x02\x12\x17\n" +
+	"\x13FACT_SOURCE_MIXTURE\x10\x03\x12\x15\n" +
+	"\x11FACT_SOURCE_BOOST\x10\x04\x12\x15\n" +
+	"\x11FACT_SOURCE_BANKS\x10\x05\x12\x1f\n" +
+	"\x1bFACT_SOURCE_NO_METER_SIGNAL\x10\x06\x12\x19\n" +
+	"\x15FACT_SOURCE_BAROMETER\x10\a\x12\x1c\n" +
+	"\x18FACT_SOURCE_METER_SIGNAL\x10\b*\xb6\x01\n" +
 	"\x0fReferenceBelief\x12 \n" +
 	"\x1cREFERENCE_BELIEF_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19REFERENCE_BELIEF_BELIEVED\x10\x01\x12\x1e\n" +
@@ -3895,8 +4171,8 @@ func file_airassay_v1beta1_verdict_proto_rawDescGZIP() []byte {
 	return file_airassay_v1beta1_verdict_proto_rawDescData
 }
 
-var file_airassay_v1beta1_verdict_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
-var file_airassay_v1beta1_verdict_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_airassay_v1beta1_verdict_proto_enumTypes = make([]protoimpl.EnumInfo, 15)
+var file_airassay_v1beta1_verdict_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_airassay_v1beta1_verdict_proto_goTypes = []any{
 	(Condition)(0),                // 0: airassay.v1beta1.Condition
 	(Cause)(0),                    // 1: airassay.v1beta1.Cause
@@ -3911,95 +4187,103 @@ var file_airassay_v1beta1_verdict_proto_goTypes = []any{
 	(AdviceAction)(0),             // 10: airassay.v1beta1.AdviceAction
 	(Caution)(0),                  // 11: airassay.v1beta1.Caution
 	(DistrustReason)(0),           // 12: airassay.v1beta1.DistrustReason
-	(ReferenceBelief)(0),          // 13: airassay.v1beta1.ReferenceBelief
-	(*Verdict)(nil),               // 14: airassay.v1beta1.Verdict
-	(*VerdictText)(nil),           // 15: airassay.v1beta1.VerdictText
-	(*Assessment)(nil),            // 16: airassay.v1beta1.Assessment
-	(*ConditionProbability)(nil),  // 17: airassay.v1beta1.ConditionProbability
-	(*CauseProbability)(nil),      // 18: airassay.v1beta1.CauseProbability
-	(*SensorFinding)(nil),         // 19: airassay.v1beta1.SensorFinding
-	(*MeterError)(nil),            // 20: airassay.v1beta1.MeterError
-	(*Evidence)(nil),              // 21: airassay.v1beta1.Evidence
-	(*Leaning)(nil),               // 22: airassay.v1beta1.Leaning
-	(*NextTest)(nil),              // 23: airassay.v1beta1.NextTest
-	(*Alternative)(nil),           // 24: airassay.v1beta1.Alternative
-	(*Magnitude)(nil),             // 25: airassay.v1beta1.Magnitude
-	(*Prediction)(nil),            // 26: airassay.v1beta1.Prediction
-	(*Manoeuvre)(nil),             // 27: airassay.v1beta1.Manoeuvre
-	(*Gap)(nil),                   // 28: airassay.v1beta1.Gap
-	(*Advice)(nil),                // 29: airassay.v1beta1.Advice
-	(*DistrustedSignal)(nil),      // 30: airassay.v1beta1.DistrustedSignal
-	(*Ambiguity)(nil),             // 31: airassay.v1beta1.Ambiguity
-	(*AmbiguousCause)(nil),        // 32: airassay.v1beta1.AmbiguousCause
-	(*SampleUse)(nil),             // 33: airassay.v1beta1.SampleUse
-	(*FactProposal)(nil),          // 34: airassay.v1beta1.FactProposal
-	(*ReferenceUse)(nil),          // 35: airassay.v1beta1.ReferenceUse
-	(*timestamppb.Timestamp)(nil), // 36: google.protobuf.Timestamp
-	(Inspection)(0),               // 37: airassay.v1beta1.Inspection
-	(ClockKind)(0),                // 38: airassay.v1beta1.ClockKind
-	(*SampleGap)(nil),             // 39: airassay.v1beta1.SampleGap
+	(FactSource)(0),               // 13: airassay.v1beta1.FactSource
+	(ReferenceBelief)(0),          // 14: airassay.v1beta1.ReferenceBelief
+	(*Verdict)(nil),               // 15: airassay.v1beta1.Verdict
+	(*VerdictText)(nil),           // 16: airassay.v1beta1.VerdictText
+	(*Assessment)(nil),            // 17: airassay.v1beta1.Assessment
+	(*TroubleCodeUse)(nil),        // 18: airassay.v1beta1.TroubleCodeUse
+	(*TroubleCodeFavour)(nil),     // 19: airassay.v1beta1.TroubleCodeFavour
+	(*ConditionProbability)(nil),  // 20: airassay.v1beta1.ConditionProbability
+	(*CauseProbability)(nil),      // 21: airassay.v1beta1.CauseProbability
+	(*SensorFinding)(nil),         // 22: airassay.v1beta1.SensorFinding
+	(*MeterError)(nil),            // 23: airassay.v1beta1.MeterError
+	(*Evidence)(nil),              // 24: airassay.v1beta1.Evidence
+	(*Leaning)(nil),               // 25: airassay.v1beta1.Leaning
+	(*NextTest)(nil),              // 26: airassay.v1beta1.NextTest
+	(*Alternative)(nil),           // 27: airassay.v1beta1.Alternative
+	(*Magnitude)(nil),             // 28: airassay.v1beta1.Magnitude
+	(*Prediction)(nil),            // 29: airassay.v1beta1.Prediction
+	(*Manoeuvre)(nil),             // 30: airassay.v1beta1.Manoeuvre
+	(*Gap)(nil),                   // 31: airassay.v1beta1.Gap
+	(*Advice)(nil),                // 32: airassay.v1beta1.Advice
+	(*DistrustedSignal)(nil),      // 33: airassay.v1beta1.DistrustedSignal
+	(*Ambiguity)(nil),             // 34: airassay.v1beta1.Ambiguity
+	(*AmbiguousCause)(nil),        // 35: airassay.v1beta1.AmbiguousCause
+	(*SampleUse)(nil),             // 36: airassay.v1beta1.SampleUse
+	(*FactProposal)(nil),          // 37: airassay.v1beta1.FactProposal
+	(*ReferenceUse)(nil),          // 38: airassay.v1beta1.ReferenceUse
+	(*timestamppb.Timestamp)(nil), // 39: google.protobuf.Timestamp
+	(Inspection)(0),               // 40: airassay.v1beta1.Inspection
+	(ClockKind)(0),                // 41: airassay.v1beta1.ClockKind
+	(*SampleGap)(nil),             // 42: airassay.v1beta1.SampleGap
 }
 var file_airassay_v1beta1_verdict_proto_depIdxs = []int32{
-	36, // 0: airassay.v1beta1.Verdict.create_time:type_name -> google.protobuf.Timestamp
-	16, // 1: airassay.v1beta1.Verdict.assessment:type_name -> airassay.v1beta1.Assessment
-	15, // 2: airassay.v1beta1.Verdict.text:type_name -> airassay.v1beta1.VerdictText
-	17, // 3: airassay.v1beta1.Assessment.conditions:type_name -> airassay.v1beta1.ConditionProbability
+	39, // 0: airassay.v1beta1.Verdict.create_time:type_name -> google.protobuf.Timestamp
+	17, // 1: airassay.v1beta1.Verdict.assessment:type_name -> airassay.v1beta1.Assessment
+	16, // 2: airassay.v1beta1.Verdict.text:type_name -> airassay.v1beta1.VerdictText
+	20, // 3: airassay.v1beta1.Assessment.conditions:type_name -> airassay.v1beta1.ConditionProbability
 	2,  // 4: airassay.v1beta1.Assessment.inconclusive_reasons:type_name -> airassay.v1beta1.InconclusiveReason
-	19, // 5: airassay.v1beta1.Assessment.sensors:type_name -> airassay.v1beta1.SensorFinding
-	20, // 6: airassay.v1beta1.Assessment.meter_errors:type_name -> airassay.v1beta1.MeterError
-	21, // 7: airassay.v1beta1.Assessment.evidence:type_name -> airassay.v1beta1.Evidence
-	27, // 8: airassay.v1beta1.Assessment.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
-	28, // 9: airassay.v1beta1.Assessment.gaps:type_name -> airassay.v1beta1.Gap
-	29, // 10: airassay.v1beta1.Assessment.advice:type_name -> airassay.v1beta1.Advice
-	30, // 11: airassay.v1beta1.Assessment.distrusted_signals:type_name -> airassay.v1beta1.DistrustedSignal
-	31, // 12: airassay.v1beta1.Assessment.ambiguities:type_name -> airassay.v1beta1.Ambiguity
-	33, // 13: airassay.v1beta1.Assessment.sample_use:type_name -> airassay.v1beta1.SampleUse
-	34, // 14: airassay.v1beta1.Assessment.fact_proposals:type_name -> airassay.v1beta1.FactProposal
-	35, // 15: airassay.v1beta1.Assessment.references:type_name -> airassay.v1beta1.ReferenceUse
-	23, // 16: airassay.v1beta1.Assessment.next_tests:type_name -> airassay.v1beta1.NextTest
-	24, // 17: airassay.v1beta1.Assessment.alternatives:type_name -> airassay.v1beta1.Alternative
-	0,  // 18: airassay.v1beta1.ConditionProbability.condition:type_name -> airassay.v1beta1.Condition
-	18, // 19: airassay.v1beta1.ConditionProbability.causes:type_name -> airassay.v1beta1.CauseProbability
-	1,  // 20: airassay.v1beta1.CauseProbability.cause:type_name -> airassay.v1beta1.Cause
-	3,  // 21: airassay.v1beta1.SensorFinding.sensor:type_name -> airassay.v1beta1.Sensor
-	4,  // 22: airassay.v1beta1.SensorFinding.finding:type_name -> airassay.v1beta1.Finding
-	5,  // 23: airassay.v1beta1.Evidence.kind:type_name -> airassay.v1beta1.EvidenceKind
-	7,  // 24: airassay.v1beta1.Evidence.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	22, // 25: airassay.v1beta1.Evidence.leanings:type_name -> airassay.v1beta1.Leaning
-	0,  // 26: airassay.v1beta1.Leaning.condition:type_name -> airassay.v1beta1.Condition
-	7,  // 27: airassay.v1beta1.NextTest.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	37, // 28: airassay.v1beta1.NextTest.inspection:type_name -> airassay.v1beta1.Inspection
-	32, // 29: airassay.v1beta1.NextTest.tells_apart:type_name -> airassay.v1beta1.AmbiguousCause
-	11, // 30: airassay.v1beta1.NextTest.cautions:type_name -> airassay.v1beta1.Caution
-	0,  // 31: airassay.v1beta1.Alternative.condition:type_name -> airassay.v1beta1.Condition
-	1,  // 32: airassay.v1beta1.Alternative.cause:type_name -> airassay.v1beta1.Cause
-	25, // 33: airassay.v1beta1.Alternative.magnitudes:type_name -> airassay.v1beta1.Magnitude
-	26, // 34: airassay.v1beta1.Alternative.predictions:type_name -> airassay.v1beta1.Prediction
-	6,  // 35: airassay.v1beta1.Magnitude.kind:type_name -> airassay.v1beta1.MagnitudeKind
-	7,  // 36: airassay.v1beta1.Manoeuvre.kind:type_name -> airassay.v1beta1.ManoeuvreKind
-	8,  // 37: airassay.v1beta1.Manoeuvre.reasons:type_name -> airassay.v1beta1.GateReason
-	9,  // 38: airassay.v1beta1.Gap.kind:type_name -> airassay.v1beta1.GapKind
-	7,  // 39: airassay.v1beta1.Gap.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	37, // 40: airassay.v1beta1.Gap.inspection:type_name -> airassay.v1beta1.Inspection
-	10, // 41: airassay.v1beta1.Advice.action:type_name -> airassay.v1beta1.AdviceAction
-	3,  // 42: airassay.v1beta1.Advice.sensor:type_name -> airassay.v1beta1.Sensor
-	37, // 43: airassay.v1beta1.Advice.inspection:type_name -> airassay.v1beta1.Inspection
-	7,  // 44: airassay.v1beta1.Advice.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
-	0,  // 45: airassay.v1beta1.Advice.condition:type_name -> airassay.v1beta1.Condition
-	11, // 46: airassay.v1beta1.Advice.cautions:type_name -> airassay.v1beta1.Caution
-	12, // 47: airassay.v1beta1.DistrustedSignal.reason:type_name -> airassay.v1beta1.DistrustReason
-	32, // 48: airassay.v1beta1.Ambiguity.causes:type_name -> airassay.v1beta1.AmbiguousCause
-	37, // 49: airassay.v1beta1.Ambiguity.inspections:type_name -> airassay.v1beta1.Inspection
-	0,  // 50: airassay.v1beta1.AmbiguousCause.condition:type_name -> airassay.v1beta1.Condition
-	1,  // 51: airassay.v1beta1.AmbiguousCause.cause:type_name -> airassay.v1beta1.Cause
-	38, // 52: airassay.v1beta1.SampleUse.clock:type_name -> airassay.v1beta1.ClockKind
-	39, // 53: airassay.v1beta1.SampleUse.longest_gaps:type_name -> airassay.v1beta1.SampleGap
-	13, // 54: airassay.v1beta1.ReferenceUse.belief:type_name -> airassay.v1beta1.ReferenceBelief
-	55, // [55:55] is the sub-list for method output_type
-	55, // [55:55] is the sub-list for method input_type
-	55, // [55:55] is the sub-list for extension type_name
-	55, // [55:55] is the sub-list for extension extendee
-	0,  // [0:55] is the sub-list for field type_name
+	22, // 5: airassay.v1beta1.Assessment.sensors:type_name -> airassay.v1beta1.SensorFinding
+	23, // 6: airassay.v1beta1.Assessment.meter_errors:type_name -> airassay.v1beta1.MeterError
+	24, // 7: airassay.v1beta1.Assessment.evidence:type_name -> airassay.v1beta1.Evidence
+	30, // 8: airassay.v1beta1.Assessment.manoeuvres:type_name -> airassay.v1beta1.Manoeuvre
+	31, // 9: airassay.v1beta1.Assessment.gaps:type_name -> airassay.v1beta1.Gap
+	32, // 10: airassay.v1beta1.Assessment.advice:type_name -> airassay.v1beta1.Advice
+	33, // 11: airassay.v1beta1.Assessment.distrusted_signals:type_name -> airassay.v1beta1.DistrustedSignal
+	34, // 12: airassay.v1beta1.Assessment.ambiguities:type_name -> airassay.v1beta1.Ambiguity
+	36, // 13: airassay.v1beta1.Assessment.sample_use:type_name -> airassay.v1beta1.SampleUse
+	37, // 14: airassay.v1beta1.Assessment.fact_proposals:type_name -> airassay.v1beta1.FactProposal
+	38, // 15: airassay.v1beta1.Assessment.references:type_name -> airassay.v1beta1.ReferenceUse
+	26, // 16: airassay.v1beta1.Assessment.next_tests:type_name -> airassay.v1beta1.NextTest
+	27, // 17: airassay.v1beta1.Assessment.alternatives:type_name -> airassay.v1beta1.Alternative
+	18, // 18: airassay.v1beta1.Assessment.trouble_codes:type_name -> airassay.v1beta1.TroubleCodeUse
+	19, // 19: airassay.v1beta1.TroubleCodeUse.favours:type_name -> airassay.v1beta1.TroubleCodeFavour
+	0,  // 20: airassay.v1beta1.TroubleCodeFavour.condition:type_name -> airassay.v1beta1.Condition
+	1,  // 21: airassay.v1beta1.TroubleCodeFavour.cause:type_name -> airassay.v1beta1.Cause
+	0,  // 22: airassay.v1beta1.ConditionProbability.condition:type_name -> airassay.v1beta1.Condition
+	21, // 23: airassay.v1beta1.ConditionProbability.causes:type_name -> airassay.v1beta1.CauseProbability
+	1,  // 24: airassay.v1beta1.CauseProbability.cause:type_name -> airassay.v1beta1.Cause
+	3,  // 25: airassay.v1beta1.SensorFinding.sensor:type_name -> airassay.v1beta1.Sensor
+	4,  // 26: airassay.v1beta1.SensorFinding.finding:type_name -> airassay.v1beta1.Finding
+	5,  // 27: airassay.v1beta1.Evidence.kind:type_name -> airassay.v1beta1.EvidenceKind
+	7,  // 28: airassay.v1beta1.Evidence.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	25, // 29: airassay.v1beta1.Evidence.leanings:type_name -> airassay.v1beta1.Leaning
+	0,  // 30: airassay.v1beta1.Leaning.condition:type_name -> airassay.v1beta1.Condition
+	7,  // 31: airassay.v1beta1.NextTest.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	40, // 32: airassay.v1beta1.NextTest.inspection:type_name -> airassay.v1beta1.Inspection
+	35, // 33: airassay.v1beta1.NextTest.tells_apart:type_name -> airassay.v1beta1.AmbiguousCause
+	11, // 34: airassay.v1beta1.NextTest.cautions:type_name -> airassay.v1beta1.Caution
+	0,  // 35: airassay.v1beta1.Alternative.condition:type_name -> airassay.v1beta1.Condition
+	1,  // 36: airassay.v1beta1.Alternative.cause:type_name -> airassay.v1beta1.Cause
+	28, // 37: airassay.v1beta1.Alternative.magnitudes:type_name -> airassay.v1beta1.Magnitude
+	29, // 38: airassay.v1beta1.Alternative.predictions:type_name -> airassay.v1beta1.Prediction
+	6,  // 39: airassay.v1beta1.Magnitude.kind:type_name -> airassay.v1beta1.MagnitudeKind
+	7,  // 40: airassay.v1beta1.Manoeuvre.kind:type_name -> airassay.v1beta1.ManoeuvreKind
+	8,  // 41: airassay.v1beta1.Manoeuvre.reasons:type_name -> airassay.v1beta1.GateReason
+	9,  // 42: airassay.v1beta1.Gap.kind:type_name -> airassay.v1beta1.GapKind
+	7,  // 43: airassay.v1beta1.Gap.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	40, // 44: airassay.v1beta1.Gap.inspection:type_name -> airassay.v1beta1.Inspection
+	10, // 45: airassay.v1beta1.Advice.action:type_name -> airassay.v1beta1.AdviceAction
+	3,  // 46: airassay.v1beta1.Advice.sensor:type_name -> airassay.v1beta1.Sensor
+	40, // 47: airassay.v1beta1.Advice.inspection:type_name -> airassay.v1beta1.Inspection
+	7,  // 48: airassay.v1beta1.Advice.manoeuvre:type_name -> airassay.v1beta1.ManoeuvreKind
+	0,  // 49: airassay.v1beta1.Advice.condition:type_name -> airassay.v1beta1.Condition
+	11, // 50: airassay.v1beta1.Advice.cautions:type_name -> airassay.v1beta1.Caution
+	12, // 51: airassay.v1beta1.DistrustedSignal.reason:type_name -> airassay.v1beta1.DistrustReason
+	35, // 52: airassay.v1beta1.Ambiguity.causes:type_name -> airassay.v1beta1.AmbiguousCause
+	40, // 53: airassay.v1beta1.Ambiguity.inspections:type_name -> airassay.v1beta1.Inspection
+	0,  // 54: airassay.v1beta1.AmbiguousCause.condition:type_name -> airassay.v1beta1.Condition
+	1,  // 55: airassay.v1beta1.AmbiguousCause.cause:type_name -> airassay.v1beta1.Cause
+	41, // 56: airassay.v1beta1.SampleUse.clock:type_name -> airassay.v1beta1.ClockKind
+	42, // 57: airassay.v1beta1.SampleUse.longest_gaps:type_name -> airassay.v1beta1.SampleGap
+	13, // 58: airassay.v1beta1.FactProposal.source:type_name -> airassay.v1beta1.FactSource
+	14, // 59: airassay.v1beta1.ReferenceUse.belief:type_name -> airassay.v1beta1.ReferenceBelief
+	60, // [60:60] is the sub-list for method output_type
+	60, // [60:60] is the sub-list for method input_type
+	60, // [60:60] is the sub-list for extension type_name
+	60, // [60:60] is the sub-list for extension extendee
+	0,  // [0:60] is the sub-list for field type_name
 }
 
 func init() { file_airassay_v1beta1_verdict_proto_init() }
@@ -4009,21 +4293,21 @@ func file_airassay_v1beta1_verdict_proto_init() {
 	}
 	file_airassay_v1beta1_sample_proto_init()
 	file_airassay_v1beta1_vehicle_proto_init()
-	file_airassay_v1beta1_verdict_proto_msgTypes[7].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[8].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[9].OneofWrappers = []any{}
 	file_airassay_v1beta1_verdict_proto_msgTypes[10].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[13].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[16].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[19].OneofWrappers = []any{}
-	file_airassay_v1beta1_verdict_proto_msgTypes[20].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[12].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[15].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[18].OneofWrappers = []any{}
 	file_airassay_v1beta1_verdict_proto_msgTypes[21].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[22].OneofWrappers = []any{}
+	file_airassay_v1beta1_verdict_proto_msgTypes[23].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_airassay_v1beta1_verdict_proto_rawDesc), len(file_airassay_v1beta1_verdict_proto_rawDesc)),
-			NumEnums:      14,
-			NumMessages:   22,
+			NumEnums:      15,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

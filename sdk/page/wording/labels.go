@@ -16,6 +16,7 @@ type Labels struct {
 	Gaps          string
 	Stretches     string
 	Facts         string
+	TroubleCodes  string
 	Samples       string
 	Measured      string
 	Expected      string
@@ -95,6 +96,14 @@ type phrases struct {
 	expectedOnly     string
 	enteredImplied   string
 	implied          string
+	proposalRests    string
+	proposalClashes  string
+	someMeter        string
+	codeFavours      string
+	codeSilent       string
+	codeFavour       string
+	codeMeaning      string
+	codesProve       string
 	speeds           string
 	sampleCount      string
 	airRatio         string

@@ -571,17 +571,6 @@ func (c Catalogue) stretchUse(m *pb.Manoeuvre) string {
 	return fmt.Sprintf(c.l.phrases.inBrackets, use, strings.Join(reasons, "; "))
 }
 
-// FactProposal says what the signals imply of a fact, beside what was entered.
-func (c Catalogue) FactProposal(f *pb.FactProposal) string {
-	f = orEmpty(f)
-	unit := factUnits[f.GetField()]
-	implied := c.Interval(f.GetValue(), f.GetUncertainty(), unit, false)
-	if f.Entered == nil {
-		return Sentence(fmt.Sprintf(c.l.phrases.implied, c.Fact(f.GetField()), implied))
-	}
-	return Sentence(fmt.Sprintf(c.l.phrases.enteredImplied, c.Fact(f.GetField()), c.Quantity(f.GetEntered(), unit), implied))
-}
-
 // SampleUse says what became of the samples, without the list of unused signals.
 func (c Catalogue) SampleUse(s *pb.SampleUse) string {
 	parts := []string{

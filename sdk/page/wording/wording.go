@@ -58,6 +58,7 @@ type language struct {
 	outcomesOf   map[pb.Outcome]string
 	concerns     map[pb.ComparisonConcern]string
 	magnitudes   map[pb.MagnitudeKind]string
+	factSources  map[pb.FactSource]string
 
 	// For somebody who owns a car and does not repair it.
 	plainConditions map[pb.Condition]string    // a clause
@@ -293,6 +294,11 @@ func (c Catalogue) SampleGapReason(code pb.SampleGapReason) string {
 // Aspiration says how an engine is charged.
 func (c Catalogue) Aspiration(code pb.Aspiration) string {
 	return lookup(c, c.l.aspirations, code, whole)
+}
+
+// FactSource says what a proposed fact rests on, and how sure that is, to stand in brackets.
+func (c Catalogue) FactSource(code pb.FactSource) string {
+	return lookup(c, c.l.factSources, code, whole)
 }
 
 // Fuel names a fuel.

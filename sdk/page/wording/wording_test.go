@@ -77,6 +77,9 @@ var spoken = map[protoreflect.FullName]func(Catalogue, protoreflect.EnumNumber) 
 	"airassay.v1beta1.ReferenceBelief": func(c Catalogue, n protoreflect.EnumNumber) []string {
 		return []string{c.ReferenceBelief(pb.ReferenceBelief(n))}
 	},
+	"airassay.v1beta1.FactSource": func(c Catalogue, n protoreflect.EnumNumber) []string {
+		return []string{c.FactSource(pb.FactSource(n)), c.FactProposal(&pb.FactProposal{Field: "banks", Value: 2, Source: pb.FactSource(n)})}
+	},
 	"airassay.v1beta1.Purpose": func(c Catalogue, n protoreflect.EnumNumber) []string { return []string{c.Purpose(pb.Purpose(n))} },
 }
 

@@ -164,12 +164,12 @@ func (r *reader) find(ctx context.Context) ([]*unit, error) {
 			return nil, err
 		}
 		answers, err := r.ask(ctx, Request{Payload: payload, Timeout: answerTime})
-		problem = cmp.Or(err, problem)
+		problem = worse(problem, err)
 		var units []*unit
 		for _, a := range answers {
 			u := &unit{reader: r, source: a.Source, coding: j1979.Coding{Dialect: d}}
 			if err := u.coding.ReadSupport(&u.support, []byte{0}, a.Payload); err != nil {
-				problem = cmp.Or(problem, fmt.Errorf("%w: %w", ErrGarbled, err))
+				problem = worse(problem, fmt.Errorf("%w: %w", ErrGarbled, err))
 				continue
 			}
 			known := slices.ContainsFunc(units, func(o *unit) bool { return o.source == u.source })
@@ -184,6 +184,14 @@ func (r *reader) find(ctx context.Context) ([]*unit, error) {
 		}
 	}
 	return nil, cmp.Or(problem, ErrSilent)
+}
+
+// worse is which of two problems tells more: the first that is not mere silence.
+func worse(a, b error) error {
+	if a == nil || b != nil && errors.Is(a, ErrSilent) {
+		return b
+	}
+	return a
 }
 
 var standards = map[j1979.Dialect]pb.DiagnosticStandard{
