@@ -19,14 +19,16 @@
 //
 // A control unit begins its answer within P2 (50 ms), or P2* (5 s) after it asked for patience (response code 78). Waiting
 // for P2 after each request would halve the rate, so a link learns who answers which request and returns when all of them
-// have; who misses three times in a row is no longer waited for, and every two minutes a request waits for P2 again, to
-// find who is new. Nothing tells an answer to a request from a late one to the same request before: where the number of
+// have: two requests are waited for to the end, for in one an answer may be lost. Who misses three times in a row, or more
+// often where it has missed before, is no longer waited for, and every two minutes two requests wait for P2 again, to find
+// who is new. Nothing tells an answer to a request from a late one to the same request before: where the number of
 // expected answers is less than that of the control units that answer, or the time-out is below P2, the rest may be taken
 // for answers to the next request if that is the same.
 //
 // # What goes wrong
 //
-// An answer is taken that repeats the service, and the parameter or identifier, of the request, and that came after it.
+// A frame that comes twice in a row, and an answer that is given twice, count once; ISO 15765-2 would have the answer given
+// up. Two answers of one control unit that differ are none. An answer is taken that repeats the service, and the parameter or identifier, of the request, and that came after it.
 // One that belongs to an earlier request is passed over, and stopped (flow control "overflow") where it has many frames. What breaks the transport's rules is adapter.ErrGarbled with the
 // control unit and what was wrong; what is left of it does not reach the next request. Nobody is adapter.ErrSilent. After
 // an error on the bus nothing is sent for 100 ms, then twice that and so on up to 2 s, until an answer comes; after two

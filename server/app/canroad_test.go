@@ -247,9 +247,17 @@ func namedRoadTest(t *testing.T, name string) *scenario.Prepared {
 const (
 	disturbed = "500 kbit/s, 10 to 20 ms, one answer in fifteen spoilt"
 	usual     = "500 kbit/s, 10 ms"
+	losing    = "500 kbit/s, 10 ms, one frame in 200 lost"
+	doubling  = "500 kbit/s, 10 ms, one frame in 200 doubled"
+	ragged    = "500 kbit/s, 10 to 20 ms, one frame in twenty lost, one doubled"
 	oneByOne  = "250 kbit/s, 29 bit, one parameter each 50 ms"
 	pending   = "500 kbit/s, patience asked for each time"
 )
+
+// faulty is a bus at 500 kbit/s on which frames go wrong.
+func faulty(chances canbus.FrameChances) canbus.Options {
+	return canbus.Options{Faults: canbus.FrameFaults{Chances: chances}}
+}
 
 var roadLinks = map[string]emulated{
 	usual: {ecu: ecu.Options{Latency: 10 * time.Millisecond}},
@@ -263,6 +271,12 @@ var roadLinks = map[string]emulated{
 			ecu.Late: 0.01, ecu.Lost: 0.02, ecu.Duplicated: 0.01, ecu.Truncated: 0.01, ecu.Busy: 0.01, ecu.Pending: 0.01,
 		}}},
 		bus: canbus.Options{Faults: canbus.FrameFaults{Chances: canbus.FrameChances{canbus.ErrorFrame: 0.02}}},
+	},
+	losing:   {ecu: ecu.Options{Latency: 10 * time.Millisecond}, bus: faulty(canbus.FrameChances{canbus.FrameLost: 0.005})},
+	doubling: {ecu: ecu.Options{Latency: 10 * time.Millisecond}, bus: faulty(canbus.FrameChances{canbus.FrameDuplicated: 0.005})},
+	ragged: {
+		ecu: ecu.Options{Latency: 10 * time.Millisecond, Jitter: 10 * time.Millisecond},
+		bus: faulty(canbus.FrameChances{canbus.FrameLost: 0.05, canbus.FrameDuplicated: 0.05}),
 	},
 	// About three values a second: a pull is over before it is seen.
 	pending: {

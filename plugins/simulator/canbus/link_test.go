@@ -124,7 +124,7 @@ func TestALinkTakesNoWrongAnswerFromABadBus(t *testing.T) {
 				t.Fatal(err)
 			}
 			if err != nil {
-				time.Sleep(1100 * time.Millisecond) // a control unit whose first frame was lost waits for N_Bs
+				time.Sleep(80 * time.Millisecond) // a control unit whose first frame was lost waits for N_Bs
 			}
 			for _, a := range answers.Answers { // these never change
 				if r.whole == nil {

@@ -4,13 +4,17 @@
 package canbus_test
 
 import (
+	"context"
 	"encoding/hex"
+	"fmt"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/airassay/airassay/plugins/simulator/canbus"
 	"github.com/airassay/airassay/plugins/simulator/ecu"
+	"github.com/airassay/airassay/sdk/adapter"
 	"github.com/airassay/airassay/sdk/isotp"
 )
 
@@ -138,7 +142,7 @@ func TestAnAnswerThatNobodyTakesIsGivenUp(t *testing.T) {
 			if _, err := n.Send(t.Context(), single(0x7E0, false, 0x09, 0x02)); err != nil {
 				t.Fatal(err)
 			}
-			time.Sleep(3 * time.Second)
+			time.Sleep(80 * time.Millisecond) // N_Bs is 75 ms, ISO 15765-4
 			var f isotp.Frame
 			if _, err := n.Receive(t.Context(), &f); err != nil || f.Data[0] != 0x10 {
 				t.Fatalf("%v, %v", f.String(), err)
@@ -148,6 +152,66 @@ func TestAnAnswerThatNobodyTakesIsGivenUp(t *testing.T) {
 			}
 		}
 	})
+}
+
+// listened gives what comes until nothing has for a while, and sees that no frame bears another time than that at which it came.
+func listened(t *testing.T, n *canbus.Node) (all []stamped) {
+	t.Helper()
+	for {
+		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+		var f isotp.Frame
+		at, err := n.Receive(ctx, &f)
+		cancel()
+		if err != nil {
+			return all
+		}
+		if now := adapter.Now(); now.Sub(at).Abs() > 2*time.Microsecond {
+			t.Errorf("%s came at %d and bears %d", f.String(), now, at)
+		}
+		all = append(all, stamped{f, at})
+	}
+}
+
+// A unit that waits for flow control, or prepares an answer, keeps one request for later and no more. What it keeps it answers in
+// its own time: no frame may bear a time that was over before it was sent.
+func TestAUnitKeepsOneRequestForLater(t *testing.T) {
+	speed, load := single(0x7E0, false, 0x01, 0x0D), single(0x7E0, false, 0x01, 0x04)
+	for name, tc := range map[string]struct {
+		first *isotp.Frame
+		then  []*isotp.Frame
+		want  []string
+	}{
+		"a long answer is not taken":   {single(0x7E0, false, 0x09, 0x02), []*isotp.Frame{speed, load}, []string{"0341 0D"}},
+		"an answer is being prepared":  {load, []*isotp.Frame{speed, speed}, []string{"0341 04"}},
+		"asked alone, and with others": {load, []*isotp.Frame{single(0x7DF, false, 0x01, 0x0D), single(0x7DF, false, 0x01, 0x05)}, []string{"0341 04", "0341 0D"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			talk(t, ecu.Options{Latency: 10 * time.Millisecond}, canbus.Options{}, canbus.VehicleOptions{Units: 1}, func(t *testing.T, n *canbus.Node) {
+				if _, err := n.Send(t.Context(), tc.first); err != nil {
+					t.Fatal(err)
+				}
+				if tc.first.Data[1] == 0x09 {
+					time.Sleep(20 * time.Millisecond)
+					var f isotp.Frame
+					if _, err := n.Receive(t.Context(), &f); err != nil || f.Data[0] != 0x10 {
+						t.Fatalf("%s, %v", f.String(), err)
+					}
+				}
+				for _, f := range tc.then {
+					if _, err := n.Send(t.Context(), f); err != nil {
+						t.Fatal(err)
+					}
+				}
+				var got []string
+				for _, a := range listened(t, n) {
+					got = append(got, fmt.Sprintf("%X %X", a.Data[:2], a.Data[2:3]))
+				}
+				if !slices.Equal(got, tc.want) {
+					t.Errorf("answers %q, want %q", got, tc.want)
+				}
+			})
+		})
+	}
 }
 
 func TestPendingAndBusyComeOverTheBus(t *testing.T) {
