@@ -469,3 +469,31 @@ func TestTheEndOfACaptureEndsTheReading(t *testing.T) {
 		t.Errorf("closing took %v", took)
 	}
 }
+
+// Codes in a vehicle file reach the page and the JSON, and leave the finding of a whole drive as it is.
+func TestCodesInAVehicleFileAreNamedInTheVerdict(t *testing.T) {
+	const drive = "../../examples/drives/van/recording.csv"
+	assayed := func(args ...string) (string, string) {
+		var out, errs bytes.Buffer
+		Main(t.Context(), append([]string{"assay"}, args...), &out, &errs)
+		return out.String(), errs.String()
+	}
+	facts := writeFile(t, "vehicle.json", `{"displacement_l": 2.0, "cylinders": 4, "banks": 1, "aspiration": "natural", "fuel": "gasoline",
+ "air_meter": "hot_wire", "trouble_codes": ["P2187", "P0420"]}`)
+	page, stderr := assayed("--width", "120", "--vehicle", facts, drive)
+	for _, want := range []string{"The air meter shows less air", "P2187, mixture too lean at idle, bank 1,", "P0420 says nothing", "prove nothing"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q: %s%s", want, page, stderr)
+		}
+	}
+	text, stderr := assayed("--json", "--vehicle", facts, drive)
+	for _, want := range []string{`"P2187"`, `"CONDITION_LEAK_AFTER_METER"`, `"FACT_SOURCE_ABSOLUTE_LOAD"`} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the JSON lacks %s: %.300s%s", want, text, stderr)
+		}
+	}
+	_, stderr = assayed("--vehicle", writeFile(t, "vehicle.json", `{"trouble_codes": ["P0101 range"]}`), drive)
+	if !strings.Contains(stderr, "trouble_codes") || !strings.Contains(stderr, "such as P0101") {
+		t.Errorf("a code that is none: %s", stderr)
+	}
+}
