@@ -318,11 +318,11 @@ func TestACaptureReadsWhatTheVehicleSaysOfItselfAndKeepsIt(t *testing.T) {
 		o  ecu.Options
 		on canbus.VehicleOptions
 	}{
-		"11 bit":         {},
-		"29 bit":         {on: canbus.VehicleOptions{Extended: true}},
-		"SAE J1979-2":    {o: ecu.Options{Dialect: ecu.UDS}},
-		"both standards": {o: ecu.Options{Dialect: ecu.Both}},
-		"busy and slow":  {o: ecu.Options{Latency: 30 * time.Millisecond, Faults: ecu.Faults{Chances: ecu.Chances{ecu.Pending: 0.2}}}},
+		"11 bit":           {},
+		"29 bit":           {on: canbus.VehicleOptions{Extended: true}},
+		"SAE J1979-2":      {o: ecu.Options{Dialect: ecu.UDS}},
+		"both standards":   {o: ecu.Options{Dialect: ecu.Both}},
+		"slow and patient": {o: ecu.Options{Latency: 15 * time.Millisecond, Faults: ecu.Faults{Chances: ecu.Chances{ecu.Pending: 0.1}}}},
 	} {
 		t.Run(title, func(t *testing.T) {
 			t.Parallel()
@@ -335,7 +335,9 @@ func TestACaptureReadsWhatTheVehicleSaysOfItselfAndKeepsIt(t *testing.T) {
 				t.Fatalf("%d control units: %v", n, report)
 			}
 			checkUnit(t, v, report.GetControlUnits()[0])
-			t.Logf("%d requests; codes %v; frame of %d values", len(a.requests()), report.GetControlUnits()[0].GetTroubleCodes(), len(report.GetControlUnits()[0].GetFreezeFrame().GetValues()))
+			_, took, _ := strings.Cut(g.logged(), "took=")
+			took, _, _ = strings.Cut(took, " ")
+			t.Logf("%d requests in %s; codes %v; frame of %d values", len(a.requests()), strings.TrimSpace(took), report.GetControlUnits()[0].GetTroubleCodes(), len(report.GetControlUnits()[0].GetFreezeFrame().GetValues()))
 			for _, payload := range a.requests() {
 				if err := j1979.CheckReadOnly(payload); err != nil {
 					t.Errorf("% X: %v", payload, err)
