@@ -137,6 +137,9 @@ const (
 	// fillSettleUS is how long the manifold needs to fill once the plate opens, the plate's
 	// own travel included.
 	fillSettleUS = 500 * second / 1000
+	// stateSettleUS is how long after that a control unit may still give the state and the trims of before: it leaves
+	// closed loop some tenths of a second late, and refreshes slow values once a second.
+	stateSettleUS = 1500 * second / 1000
 	// lowestFullLoadPercent of calculated load: below, fuel or torque is cut, as in a gear change.
 	lowestFullLoadPercent = 25.0
 	// maxLambdaSD is how uncertain a mixture may be from lying between two samples.

@@ -94,11 +94,11 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 		f.y += math.Log(a.nominal.volumeL / a.engine.volumeL * a.nominal.veTop / a.engine.veTop)
 		fs = append(fs, f)
 	}
-	if f, ok := spreadFeature(base, featFuel, &c.fuel, 1); ok {
+	if f, ok := spreadFeature(base, featFuel, &c.fuel, 1); ok && c.regulated() {
 		f.y -= a.humidTrim()
 		f.sd = math.Hypot(f.sd, 0.03*c.trimsAtEnd/float64(c.fuel.n))
 		fs = append(fs, f)
-	} else if f, ok := spreadFeature(base, featFuel, &c.purged, 1); ok {
+	} else if f, ok := spreadFeature(base, featFuel, &c.purged, 1); ok && c.regulated() {
 		f.y -= a.humidTrim()
 		f.sd = math.Hypot(f.sd, purgedGS/f.flow)
 		fs = append(fs, f)
@@ -111,6 +111,10 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 	}
 	return fs
 }
+
+// regulated: the mixture was regulated for most of what was seen at full load. A moment of it at the edge of a pull is one
+// that the control unit told late, or that was read with the time of before.
+func (c *cell) regulated() bool { return float64(c.fuel.n+c.purged.n) >= 4*c.open }
 
 // airMeans: metered air beside pressure, or beside the barometer at a natural engine's full load, tells something.
 func (a *Assay) airMeans(f *feature) bool {

@@ -30,6 +30,8 @@ type cell struct {
 	trimsAtEnd              float64
 	// At full load only.
 	lambda, deficit, load mean
+	// open counts the points at which the control unit says that it does not regulate the mixture.
+	open float64
 	// settled is the manifold's pressure in kPa where nothing told the barometer.
 	settled mean
 }
@@ -373,6 +375,9 @@ func (a *Assay) cutsFuel(p *point) bool {
 func (a *Assay) gatherFullLoad(c *cell, p *point) {
 	if p.speed.v < lowestFullLoadRPM || !p.demanded && (known(p.pedal) || known(p.throttle)) && !p.pressure.ok {
 		return
+	}
+	if p.closedLoop == no {
+		c.open++
 	}
 	a.gatherFullLoadLambda(c, p)
 	settled := p.t-a.fullSince >= fillSettleUS

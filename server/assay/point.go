@@ -194,25 +194,25 @@ func (a *Assay) forgetBeforePull(p *point) {
 	if !p.full {
 		return
 	}
-	before := func(ss ...signal) bool {
+	before := func(settle int64, ss ...signal) bool {
 		return slices.ContainsFunc(ss, func(s signal) bool {
 			r := a.tracks[s].hold(p.t, signals[s].holdUS)
-			return r.ok && p.t-r.ageUS < a.fullSince+fillSettleUS
+			return r.ok && p.t-r.ageUS < a.fullSince+settle
 		})
 	}
-	if before(sigFuelStatus) {
+	if before(stateSettleUS, sigFuelStatus) {
 		p.closedLoop = unknown
 	}
-	if before(sigLambdaCommand) {
+	if before(fillSettleUS, sigLambdaCommand) {
 		p.lambdaCmd = math.NaN()
 	}
-	if before(sigLambda1, sigLambda2) {
+	if before(fillSettleUS, sigLambda1, sigLambda2) {
 		p.lambda = math.NaN()
 	}
-	if before(sigShortTrim1, sigLongTrim1) {
+	if before(stateSettleUS, sigShortTrim1, sigLongTrim1) {
 		p.trim[0] = math.NaN()
 	}
-	if before(sigShortTrim2, sigLongTrim2) {
+	if before(stateSettleUS, sigShortTrim2, sigLongTrim2) {
 		p.trim[1] = math.NaN()
 	}
 }
