@@ -93,7 +93,7 @@ func TestManoeuvreThatWasDrivenWellPromisesAsMuchAsBefore(t *testing.T) {
 		k             assay.ManoeuvreKind
 		without, with []assay.ManoeuvreKind
 	}{
-		{pull, []assay.ManoeuvreKind{koeo, idle, cruise}, []assay.ManoeuvreKind{koeo, idle, cruise, pull}},
+		{pull, []assay.ManoeuvreKind{koeo, idle}, []assay.ManoeuvreKind{koeo, idle, cruise, pull}},
 		{cruise, []assay.ManoeuvreKind{koeo, idle}, []assay.ManoeuvreKind{koeo, idle, cruise}},
 	} {
 		before, after := 0.0, 0.0
