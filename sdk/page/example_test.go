@@ -32,7 +32,8 @@ func ExampleWrite() {
 	// In plain words ---------------------------------------------
 	//   We found that the exhaust seems to be blocked and keeps
 	//   the engine from breathing out. We are fairly sure of that,
-	//   but not certain (87 %).
+	//   but not certain (87 %). The sensor that measures the
+	//   engine's air is fine.
 	//
 	// Explanations -----------------------------------------------
 	//   exhaust restricted              #################     87 %

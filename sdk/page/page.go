@@ -135,6 +135,11 @@ func (s *sheet) findings(a *pb.Assessment) {
 	if len(a.Conditions) > 0 {
 		s.leading(a.Conditions[0])
 	}
+	for _, g := range a.GetGaps() {
+		if wording.Contradicts(g) {
+			s.para(2, 4, "! "+s.words.GapName(g))
+		}
+	}
 	if a.Conclusive {
 		s.para(2, 4, s.labels.Firm+".")
 		return

@@ -564,6 +564,7 @@ var _ = register(&language{
 		prevents:         "%[1]s because %[2]s",
 		magnitude:        "%[1]s %[2]s",
 		wouldShow:        "%[1]s would have been %[2]s, was %[3]s; %[4]s",
+		wouldShowAlike:   "%[1]s would have been %[2]s as well, but not beside the rest; %[3]s",
 		nothingAgainst:   "nothing that was measured speaks clearly against it",
 		findOut:          "find out: %[1]s",
 		testTells:        "this would best tell \"%[1]s\" from \"%[2]s\"; it takes about %[3]s",
@@ -578,6 +579,9 @@ var _ = register(&language{
 		plainOpen:        "we cannot say yet what is wrong, or whether anything is",
 		plainSoFar:       "most likely so far: %[1]s (%[2]s), which is not sure enough to act on",
 		plainNothingFits: "none of the usual explanations fits what was measured",
+		plainMeterFine:   "the sensor that measures the engine's air is fine",
+		plainEntryWrong:  "what was entered about the car cannot be right: its fuel, or how its engine is fed with air; that has to be corrected",
+		plainCorrect:     "next, what was entered about the car is corrected and the drive is judged again; no part has to be touched for that",
 		referenceTaught:  "the air that this engine takes at %[1]s is known to ±%[3]s instead of ±%[2]s",
 	},
 })

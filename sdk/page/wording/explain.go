@@ -76,8 +76,11 @@ func (c Catalogue) PredictionFailed(p *pb.Prediction, all []*pb.Evidence) string
 	if signedEvidence[e.GetKind()] {
 		show = c.Deviation
 	}
-	return fmt.Sprintf(c.l.phrases.wouldShow, c.evidenceName(e), show(p.GetPredicted(), e.GetUnit()), show(e.GetMeasured(), e.GetUnit()),
-		c.leans(p.GetLogLikelihoodRatioShare()))
+	predicted, measured := show(p.GetPredicted(), e.GetUnit()), show(e.GetMeasured(), e.GetUnit())
+	if predicted == measured {
+		return fmt.Sprintf(c.l.phrases.wouldShowAlike, c.evidenceName(e), predicted, c.leans(p.GetLogLikelihoodRatioShare()))
+	}
+	return fmt.Sprintf(c.l.phrases.wouldShow, c.evidenceName(e), predicted, measured, c.leans(p.GetLogLikelihoodRatioShare()))
 }
 
 // leans says which way a logarithm of a likelihood ratio speaks, and how far.

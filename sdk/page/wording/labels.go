@@ -133,6 +133,7 @@ type phrases struct {
 	prevents         string
 	magnitude        string
 	wouldShow        string
+	wouldShowAlike   string
 	nothingAgainst   string
 	findOut          string
 	testTells        string
@@ -147,4 +148,7 @@ type phrases struct {
 	plainOpen        string
 	plainSoFar       string
 	plainNothingFits string
+	plainMeterFine   string
+	plainEntryWrong  string
+	plainCorrect     string
 }

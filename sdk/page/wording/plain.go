@@ -5,6 +5,7 @@ package wording
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
@@ -40,6 +41,9 @@ func (c Catalogue) PlainSummary(a *pb.Assessment) string {
 	} else {
 		parts = c.plainOpen(a, lead)
 	}
+	if slices.ContainsFunc(a.GetGaps(), Contradicts) {
+		parts = append(parts, c.l.phrases.plainEntryWrong)
+	}
 	parts = append(parts, c.plainNext(plainStep(a, lead)))
 	var sentences []string
 	for _, part := range compact(parts) {
@@ -59,7 +63,31 @@ func (c Catalogue) plainFinding(a *pb.Assessment, lead *pb.ConditionProbability)
 	if m := ambiguityOf(a, lead); m != nil && lead.Condition != pb.Condition_CONDITION_NO_FAULT {
 		p, alike = m.GetProbability(), c.l.phrases.plainAlike
 	}
-	return []string{fmt.Sprintf(c.l.phrases.plainFound, clause), c.plainSure(p), alike}
+	fine := ""
+	if lead.Condition != pb.Condition_CONDITION_NO_FAULT && meterTrue(a) {
+		fine = c.l.phrases.plainMeterFine
+	}
+	return []string{fmt.Sprintf(c.l.phrases.plainFound, clause), c.plainSure(p), fine, alike}
+}
+
+// Contradicts tells whether the gap is a fact that was entered and cannot be right.
+func Contradicts(g *pb.Gap) bool {
+	return g.GetKind() == pb.GapKind_GAP_KIND_FUEL_CONTRADICTED || g.GetKind() == pb.GapKind_GAP_KIND_ASPIRATION_CONTRADICTED
+}
+
+// meterTrue: every air meter reads true.
+func meterTrue(a *pb.Assessment) bool {
+	found := false
+	for _, s := range a.GetSensors() {
+		if s.GetSensor() != pb.Sensor_SENSOR_AIR_METER {
+			continue
+		}
+		if s.GetFinding() != pb.Finding_FINDING_READS_TRUE {
+			return false
+		}
+		found = true
+	}
+	return found
 }
 
 func (c Catalogue) plainSure(p float64) string {
@@ -105,7 +133,11 @@ func (c Catalogue) plainNext(step *pb.Advice) string {
 	text := c.PlainAction(step.GetAction())
 	switch step.GetAction() {
 	case pb.AdviceAction_ADVICE_ACTION_LOOK_ELSEWHERE, pb.AdviceAction_ADVICE_ACTION_INSPECT:
-		if i := step.GetInspection(); i != pb.Inspection_INSPECTION_UNSPECIFIED {
+		switch i := step.GetInspection(); i {
+		case pb.Inspection_INSPECTION_UNSPECIFIED:
+		case pb.Inspection_INSPECTION_VEHICLE_FACTS:
+			return c.l.phrases.plainCorrect
+		default:
 			return fmt.Sprintf(c.l.phrases.inBrackets, text, c.Inspection(i))
 		}
 	}

@@ -36,3 +36,22 @@ func TestCustomerIsToldToLeaveAFaultAlone(t *testing.T) {
 		}
 	}
 }
+
+// A customer whose entry was wrong is told so, and not sent to have the car looked at for it.
+func TestWrongEntryIsKeptFromTheCustomer(t *testing.T) {
+	c := For("en")
+	wrong := &pb.Assessment{
+		Conclusive: true, Conditions: []*pb.ConditionProbability{{Condition: pb.Condition_CONDITION_VEHICLE_FACTS_WRONG, Probability: 0.97}},
+		Advice: []*pb.Advice{{Action: pb.AdviceAction_ADVICE_ACTION_LOOK_ELSEWHERE, Inspection: pb.Inspection_INSPECTION_VEHICLE_FACTS}},
+	}
+	if got := c.PlainSummary(wrong); !strings.Contains(got, "is corrected") || strings.Contains(got, "looks for the cause") {
+		t.Error(got)
+	}
+	put := &pb.Assessment{
+		Conclusive: true, Conditions: []*pb.ConditionProbability{{Condition: pb.Condition_CONDITION_NO_FAULT, Probability: 0.97}},
+		Gaps: []*pb.Gap{{Kind: pb.GapKind_GAP_KIND_FUEL_CONTRADICTED}},
+	}
+	if got := c.PlainSummary(put); !strings.Contains(got, "cannot be right") {
+		t.Error(got)
+	}
+}
