@@ -93,7 +93,7 @@ type Assay struct {
 	movement, pressureMovement    pair
 	warmest, tested               float64
 	lowestRunning                 float64
-	ran, assumedLambda            bool
+	ran                           bool
 	comparable, notSimultaneous   int64
 	baroImpossible                int64
 	pressureImpossible            int64

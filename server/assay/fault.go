@@ -78,8 +78,6 @@ type model struct {
 	trimLevel float64
 	// hiddenTrim is what the part of the trims that was not recorded may hide.
 	hiddenTrim float64
-	// assumedLambda: the commanded lambda at full load was not recorded.
-	assumedLambda bool
 }
 
 // temperatureShare is how the meter's mass depends on the measured temperature

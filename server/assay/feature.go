@@ -55,6 +55,8 @@ type feature struct {
 	flow, rpm, pressure, baro, tempK, coolantC float64
 	// pseudo: the manifold pressure was inferred from the barometer.
 	pseudo bool
+	// assumed: the commanded mixture was not recorded.
+	assumed bool
 	// clamped: the measured value stands at the end of its scale.
 	clamped bool
 	// measured and expected in the unit of the report.
@@ -172,11 +174,18 @@ func spreadFeature(f feature, kind featureKind, s *spread, independence float64)
 	return f, true
 }
 
+// enoughLambda is how many points make up a mixture at one level of flow.
+const enoughLambda = 4
+
 func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
-	if c.lambda.n >= 4 {
+	l, assumed := c.lambda, false
+	if l.n < enoughLambda {
+		l, assumed = c.assumedLambda, true
+	}
+	if l.n >= enoughLambda {
 		g := f
-		g.kind, g.y, g.n = featLambda, c.lambda.mean, int64(c.lambda.n)
-		g.sd = math.Hypot(c.lambda.sd()/math.Sqrt(math.Min(c.lambda.n, 20)), 0.005)
+		g.kind, g.y, g.n, g.assumed = featLambda, l.mean, int64(l.n), assumed
+		g.sd = math.Hypot(l.sd()/math.Sqrt(math.Min(l.n, 20)), 0.005)
 		fs = append(fs, g)
 	}
 	if d := a.deficitOf(c, f.baro); d.n >= 3 && !a.boosted() && !a.pressureStuck() {

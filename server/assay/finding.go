@@ -121,7 +121,7 @@ func (a *Assay) model() *model {
 	b := a.baroGuess()
 	m := &model{
 		engine: e, metered: a.metered(), tech: a.facts.AirMeter,
-		boosted: e.boosted, baro: b, applied: 0.5, assumedLambda: a.assumedLambda,
+		boosted: e.boosted, baro: b, applied: 0.5,
 		twoMeters: a.tracks[sigMAFA].seen() && a.tracks[sigMAFB].seen(),
 		twoBanks:  a.tracks[sigShortTrim2].seen() || a.tracks[sigLongTrim2].seen(),
 	}

@@ -30,7 +30,9 @@ type cell struct {
 	trimsAtEnd              float64
 	// At full load only.
 	lambda, deficit, load mean
-	// open counts the points at which the control unit says that it does not regulate the mixture.
+	// assumedLambda is lambda where the commanded one was not read in time, against what is usual.
+	assumedLambda mean
+	// open counts the points, settled, at which nothing says that the mixture is regulated.
 	open float64
 	// settled is the manifold's pressure in kPa where nothing told the barometer.
 	settled mean
@@ -376,7 +378,7 @@ func (a *Assay) gatherFullLoad(c *cell, p *point) {
 	if p.speed.v < lowestFullLoadRPM || !p.demanded && (known(p.pedal) || known(p.throttle)) && !p.pressure.ok {
 		return
 	}
-	if p.closedLoop == no {
+	if p.closedLoop != yes && p.t-a.fullSince >= stateSettleUS {
 		c.open++
 	}
 	a.gatherFullLoadLambda(c, p)
@@ -410,8 +412,7 @@ func (a *Assay) gatherFullLoadLambda(c *cell, p *point) {
 		c.lambda.add(math.Log(p.lambda/p.lambdaCmd), 1)
 		return
 	}
-	c.lambda.add(math.Log(p.lambda/assumedFullLoadLambda), 0.5)
-	a.assumedLambda = true
+	c.assumedLambda.add(math.Log(p.lambda/assumedFullLoadLambda), 1)
 }
 
 // gatherProvenance asks what the control unit computes its loads from [DOMAIN 2.4].

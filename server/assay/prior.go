@@ -311,7 +311,7 @@ func (m *model) fuelNuisances(f *feature, j *[nuisanceCount]float64) {
 	case featLambda:
 		j[nMixture] = mixtureSD
 		j[nLambda] = lambdaSD
-		if m.assumedLambda {
+		if f.assumed {
 			j[nLambda] = math.Hypot(lambdaSD, assumedLambdaSD)
 		}
 		j[nApplied] = appliedSD * m.trimLevel
@@ -353,7 +353,7 @@ func (m *model) ownSD(f *feature) float64 {
 		own = 0.025
 	case featLambda:
 		own = 0.012
-		if m.assumedLambda {
+		if f.assumed {
 			own = math.Hypot(own, assumedLambdaOwnSD)
 		}
 	case featDeficit:
