@@ -174,20 +174,25 @@ func spreadFeature(f feature, kind featureKind, s *spread, independence float64)
 	return f, true
 }
 
+// mixtureFeature compares the mixture with the one that was asked for, or, where that was not told, with the usual one.
+func mixtureFeature(fs []feature, f feature, c *cell) []feature {
+	l := c.lambda
+	if l.n < enoughLambda {
+		l, f.assumed = c.assumedLambda, true
+	}
+	if l.n < enoughLambda {
+		return fs
+	}
+	f.kind, f.y, f.n = featLambda, l.mean, int64(l.n)
+	f.sd = math.Hypot(l.sd()/math.Sqrt(math.Min(l.n, 20)), 0.005)
+	return append(fs, f)
+}
+
 // enoughLambda is how many points make up a mixture at one level of flow.
 const enoughLambda = 4
 
 func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {
-	l, assumed := c.lambda, false
-	if l.n < enoughLambda {
-		l, assumed = c.assumedLambda, true
-	}
-	if l.n >= enoughLambda {
-		g := f
-		g.kind, g.y, g.n, g.assumed = featLambda, l.mean, int64(l.n), assumed
-		g.sd = math.Hypot(l.sd()/math.Sqrt(math.Min(l.n, 20)), 0.005)
-		fs = append(fs, g)
-	}
+	fs = mixtureFeature(fs, f, c)
 	if d := a.deficitOf(c, f.baro); d.n >= 3 && !a.boosted() && !a.pressureStuck() {
 		g := f
 		g.kind, g.n = featDeficit, int64(d.n)
