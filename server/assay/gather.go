@@ -382,20 +382,24 @@ func (a *Assay) gatherFullLoad(c *cell, p *point) {
 		c.open++
 	}
 	a.gatherFullLoadLambda(c, p)
-	settled := p.t-a.fullSince >= fillSettleUS
-	if p.demanded && settled && p.pressure.ok && p.pressure.sd < 3 {
-		if known(p.baro) {
-			c.deficit.add((p.baro-p.pressure.v)/p.baro, 1)
-		} else {
-			c.settled.add(p.pressure.v, 1)
-		}
-	}
+	a.gatherDeficit(c, p)
 	if p.demanded && known(p.throttle) && known(p.pedal) && p.t-a.fullSince >= fullLoadSettleUS {
 		a.plate.points++
 		a.plate.widest = math.Max(a.plate.widest, p.throttle)
 	}
 	if p.load.ok && p.load.sd < 3 && p.demanded && p.load.v > lowestFullLoadPercent {
 		c.load.add(p.load.v, 1)
+	}
+}
+
+// gatherDeficit compares the settled manifold with the barometer, where there is one.
+func (a *Assay) gatherDeficit(c *cell, p *point) {
+	switch {
+	case !p.demanded || p.t-a.fullSince < fillSettleUS || !p.pressure.ok || p.pressure.sd >= 3:
+	case known(p.baro):
+		c.deficit.add((p.baro-p.pressure.v)/p.baro, 1)
+	default:
+		c.settled.add(p.pressure.v, 1)
 	}
 }
 
