@@ -116,7 +116,13 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 
 // regulated: the mixture was regulated for most of what was seen at full load. A moment of it at the edge of a pull is one
 // that the control unit told late, or that was read with the time of before.
-func (c *cell) regulated() bool { return float64(c.fuel.n+c.purged.n) >= 4*c.open }
+func (c *cell) regulated() bool {
+	return float64(c.fuel.n+c.purged.n) >= 4*c.open && c.fuel.slots+c.purged.slots >= minTrimSlots
+}
+
+// minTrimSlots is how many seconds of trims a level of flow needs: a correction takes seconds to settle, and the edges of a
+// few pulls make up one or two.
+const minTrimSlots = 4.0
 
 // airMeans: metered air beside pressure, or beside the barometer at a natural engine's full load, tells something.
 func (a *Assay) airMeans(f *feature) bool {
