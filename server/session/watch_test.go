@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -33,8 +34,13 @@ type told[S any] struct {
 	err    error
 }
 
-// follow collects the states of a watch in another goroutine.
+// follow collects the states of a watch in another goroutine, which sleeps after each.
 func follow[S any](states func(func(S, error) bool), slow time.Duration) <-chan told[S] {
+	return followed(states, func() { time.Sleep(slow) })
+}
+
+// followed collects the states of a watch in another goroutine, which calls each after it.
+func followed[S any](states func(func(S, error) bool), each func()) <-chan told[S] {
 	out := make(chan told[S], 1)
 	go func() {
 		var got told[S]
@@ -44,7 +50,7 @@ func follow[S any](states func(func(S, error) bool), slow time.Duration) <-chan 
 				break
 			}
 			got.states, got.times = append(got.states, s), append(got.times, time.Now())
-			time.Sleep(slow)
+			each()
 		}
 		out <- got
 	}()
@@ -55,12 +61,20 @@ func TestWatchersFollowADriveToItsVerdict(t *testing.T) {
 	f := newFixture(t, "sqlite", session.Limits{})
 	ctx := t.Context()
 	s, d := f.session(), drive()
-	progress := follow(f.WatchProgress(ctx, shop, s.GetName()), 0)
+	var seen pacer
+	progress := followed(f.WatchProgress(ctx, shop, s.GetName()), seen.add)
 	verdicts := follow(f.WatchVerdict(ctx, shop, s.GetName()), 0)
-	slow := follow(f.WatchProgress(ctx, shop, s.GetName()), 700*time.Millisecond)
+	slow := followed(f.WatchProgress(ctx, shop, s.GetName()), func() { seen.after(3)() })
 	c := f.capture(s.GetName(), d)
 	w := f.writer(c.GetName(), 0)
-	f.pushPaced(w, cut(d.Samples, always(1+len(d.Samples)/200)))
+	// However slow the machine is, a watcher that keeps up is told of every part of the drive.
+	batches := cut(d.Samples, always(1+len(d.Samples)/200))
+	for part := range slices.Chunk(batches, len(batches)/12) {
+		next := seen.after(1)
+		f.pushPaced(w, part)
+		next()
+	}
+	seen.end()
 	late := follow(f.WatchVerdict(ctx, shop, s.GetName()), 0)
 	f.must(w.Close())
 	time.Sleep(300 * time.Millisecond)
@@ -107,6 +121,40 @@ func TestWatchersFollowADriveToItsVerdict(t *testing.T) {
 		if st.Verdict.GetName() != name {
 			t.Errorf("a watcher of a closed session gets %q", st.Verdict.GetName())
 		}
+	}
+}
+
+// pacer counts calls of add and lets others wait for them.
+type pacer struct {
+	mu    sync.Mutex
+	calls int
+	over  bool
+	cond  *sync.Cond
+}
+
+func (p *pacer) change(f func()) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.cond == nil {
+		p.cond = sync.NewCond(&p.mu)
+	}
+	f()
+	p.cond.Broadcast()
+}
+
+func (p *pacer) add() { p.change(func() { p.calls++ }) }
+func (p *pacer) end() { p.change(func() { p.over = true }) }
+
+// after gives what waits until there were so many more calls than now, or the end.
+func (p *pacer) after(more int) (wait func()) {
+	want := 0
+	p.change(func() { want = p.calls + more })
+	return func() {
+		p.change(func() {
+			for p.calls < want && !p.over {
+				p.cond.Wait()
+			}
+		})
 	}
 }
 
