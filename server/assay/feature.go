@@ -53,8 +53,8 @@ type feature struct {
 	n     int64
 	// The mean operating point: g/s, 1/min, pressure and barometer in kPa, K, °C.
 	flow, rpm, pressure, baro, tempK, coolantC float64
-	// pseudo: the manifold pressure was inferred from the barometer.
-	pseudo bool
+	// pseudo: the manifold pressure was inferred from the barometer. unseen: full load was inferred from speed and flow.
+	pseudo, unseen bool
 	// assumed: the commanded mixture was not recorded.
 	assumed bool
 	// clamped: the measured value stands at the end of its scale.
@@ -87,7 +87,7 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 	base := feature{
 		class: class, flow: c.flow.value(), rpm: c.rpm.value(), pressure: c.pressure.value(),
 		baro: or(c.baro.value(), a.baroGuess()), tempK: or(c.intake.value(), 25) + zeroC,
-		coolantC: or(c.coolant.value(), 90), pseudo: class == fullLoad && !a.pressureSeen(),
+		coolantC: or(c.coolant.value(), 90), pseudo: class == fullLoad && !a.pressureSeen(), unseen: 2*c.unseen > c.air.n,
 	}
 	if !known(base.flow) {
 		return fs

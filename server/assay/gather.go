@@ -36,6 +36,8 @@ type cell struct {
 	open float64
 	// settled is the manifold's pressure in kPa where nothing told the barometer.
 	settled mean
+	// unseen counts the air ratios of pulls of which the driver's part was not read.
+	unseen int64
 }
 
 // plate is how wide the throttle opened while the pedal was down and had been for a moment.
@@ -260,6 +262,9 @@ func (a *Assay) gatherAir(c *cell, p *point) {
 	c.air.add(p.t, x, w)
 	if p.full {
 		a.pullAir(x, w)
+	}
+	if p.unseen {
+		c.unseen++
 	}
 	if p.flowA.ok && p.flowB.ok && p.flowB.v > 0.3 {
 		c.meters.add(math.Log(p.flowA.v/p.flowB.v), w)

@@ -33,10 +33,10 @@ type point struct {
 	throttle   float64
 	pedal      float64
 	// full: full load as far as the air is concerned. demanded: pedal or throttle
-	// say that the driver wants all there is.
-	full, demanded bool
-	closedThrottle bool
-	running, rest  bool
+	// say that the driver wants all there is. unseen: only speed and flow say so.
+	full, demanded, unseen bool
+	closedThrottle         bool
+	running, rest          bool
 	// calm: flow and pressure have settled. still: nothing has moved for seconds.
 	calm, still bool
 	// airSD is the relative standard deviation of flow over speed × pressure that
@@ -74,12 +74,23 @@ func (a *Assay) moving(s signal, t int64) reading {
 	return tr.interpolate(t, maxBracketUS, signals[s].step)
 }
 
-func (a *Assay) movingValue(s signal, t int64) float64 {
-	if r := a.moving(s, t); r.ok {
+// drivers is what the driver's foot does at t, by a signal of pedal or plate. A foot moves within a tenth of a second, so
+// that two samples say nothing of what lies between them where more are missing than the odd one: a link that spends
+// itself on flow and speed in a pull leaves such gaps.
+func (a *Assay) drivers(s signal, t int64) float64 {
+	tr := &a.tracks[s]
+	if !tr.seen() {
+		return math.NaN()
+	}
+	usual := int64(driverGaps * tr.spacing * float64(second))
+	if r := tr.interpolate(t, min(max(usual, second), maxBracketUS), signals[s].step); r.ok {
 		return r.v
 	}
 	return math.NaN()
 }
+
+// driverGaps is how many times its usual spacing two samples of the driver may stand apart: links scatter by a third.
+const driverGaps = 1.8
 
 func firstKnown(xs ...float64) float64 {
 	for _, x := range xs {
@@ -289,6 +300,9 @@ func (a *Assay) readDriver(p *point) {
 	p.full = p.demanded || airy
 	if !known(p.pedal) && !known(p.throttle) {
 		p.full = airy || a.stillPulling(p) || a.fullWithoutDriver(p)
+		if !p.full && a.pullsUnseen(p) {
+			p.full, p.unseen = true, true
+		}
 		// A pull that goes on shows that the driver means it.
 		p.demanded = p.full && p.t-a.fullSince >= fullLoadSettleUS && p.speed.v > a.pullStartRPM+minRiseRPM
 	}
@@ -319,12 +333,47 @@ func (a *Assay) fullWithoutDriver(p *point) bool {
 	return a.tracks[sigLoad].seen() && known(l) && l >= 97
 }
 
+// pullsUnseen recognises a pull of which nothing but speed and flow was read: a logger on a slow link leaves out the
+// driver's signals, which it read before and reads afterwards, while it records one [DOMAIN 5.3]. Speed gains as in a pull,
+// and the engine draws most of what it can.
+func (a *Assay) pullsUnseen(p *point) bool {
+	if a.boosted() || a.facts.Fuel == FuelDiesel || p.pressure.ok && a.throttled() || !p.flow.ok || p.speed.v < lowestFullLoadRPM || !a.readsDriver() {
+		return false
+	}
+	before := a.moving(sigSpeedEngine, p.t-gainUS)
+	if !before.ok || p.speed.v-before.v < leastGainRPM*float64(gainUS)/float64(second) {
+		return false
+	}
+	b := or(p.baro, 99) * (1 - soundDeficit)
+	air := a.nominal.air(p.speed.v, b, or(p.baro, 99), or(p.intake, 25)+zeroC)
+	return p.flow.v > drawnUnseen*air
+}
+
+const (
+	// gainUS is the time over which a pull's gain of speed is looked at, and leastGainRPM what it is at least in a high
+	// gear, in rpm a second.
+	gainUS       = second
+	leastGainRPM = 60.0
+	// drawnUnseen of what a sound engine takes at full load is drawn in a pull even as a meter sees it that reads low.
+	drawnUnseen = 0.5
+)
+
+// readsDriver: pedal or plate have been read in this drive.
+func (a *Assay) readsDriver() bool {
+	for _, s := range [...]signal{sigPedalD, sigPedalE, sigPedalRelative, sigThrottle, sigThrottleRelative} {
+		if a.tracks[s].seen() {
+			return true
+		}
+	}
+	return false
+}
+
 // throttleOpening is a share from 0 (closed) to 1 (fully open).
 func (a *Assay) throttleOpening(t int64) float64 {
-	if v := a.movingValue(sigThrottleRelative, t); known(v) && a.tracks[sigThrottleRelative].max > 1 {
+	if v := a.drivers(sigThrottleRelative, t); known(v) && a.tracks[sigThrottleRelative].max > 1 {
 		return scaleTo(v, 0, math.Max(fullRelativeThrottle, a.tracks[sigThrottleRelative].max))
 	}
-	v := a.movingValue(sigThrottle, t)
+	v := a.drivers(sigThrottle, t)
 	if !known(v) {
 		return math.NaN()
 	}
@@ -334,11 +383,11 @@ func (a *Assay) throttleOpening(t int64) float64 {
 
 // pedalTravel is a share from 0 (released) to 1 (down).
 func (a *Assay) pedalTravel(t int64) float64 {
-	if v := a.movingValue(sigPedalRelative, t); known(v) {
+	if v := a.drivers(sigPedalRelative, t); known(v) {
 		return scaleTo(v, 0, 100)
 	}
 	for _, s := range [...]signal{sigPedalD, sigPedalE} {
-		v := a.movingValue(s, t)
+		v := a.drivers(s, t)
 		if tr := &a.tracks[s]; known(v) && tr.max > tr.min {
 			// Pedal tracks idle between 5 and 20 % and end between 70 and 100 %.
 			return scaleTo(v, math.Min(tr.min, 20), math.Max(70, tr.max))

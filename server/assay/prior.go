@@ -154,15 +154,18 @@ const (
 	// unseenPlateSD: where neither pedal nor plate was recorded, what was taken for full load may have
 	// been a driver who gave a little less.
 	unseenPlateSD = 0.03
-	thermistorSD  = 2.0  // K
-	outsideSD     = 1.5  // K, hand thermometer
-	sensorSD      = 3.0  // K, the vehicle's own outside sensor
-	oddSensorSD   = 16.0 // K, an outside sensor that lies
-	weatherSD     = 1.2  // kPa, weather about the standard atmosphere
-	bankSD        = 0.025
-	metersSD      = 0.03
-	loadSD        = 0.05
-	restFlowSD    = 0.20 // g/s
+	// unseenPullSD: where a logger leaves the pedal out in a pull, the driver may have given a little less than all, which
+	// costs the engine less than the pedal's travel says.
+	unseenPullSD = 0.05
+	thermistorSD = 2.0  // K
+	outsideSD    = 1.5  // K, hand thermometer
+	sensorSD     = 3.0  // K, the vehicle's own outside sensor
+	oddSensorSD  = 16.0 // K, an outside sensor that lies
+	weatherSD    = 1.2  // kPa, weather about the standard atmosphere
+	bankSD       = 0.025
+	metersSD     = 0.03
+	loadSD       = 0.05
+	restFlowSD   = 0.20 // g/s
 )
 
 // The common uncertainties.
@@ -254,6 +257,9 @@ func (m *model) airNuisances(f *feature, j *[nuisanceCount]float64) {
 	if f.pseudo {
 		j[nManifold], j[nBarometer] = 0, -m.baroSD/f.baro
 		j[nDeficit] = -deficitSD
+	}
+	if f.unseen {
+		j[nDeficit] = -unseenPullSD
 	}
 	j[nThermistor] = thermistorSD / f.tempK
 	k := chargeHeating / (1 + f.flow/(chargeHeatingFlow*m.engine.volumeL))
