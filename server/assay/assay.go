@@ -298,4 +298,5 @@ func (a *Assay) finish() {
 		a.takePoint()
 	}
 	a.endSegment()
+	a.poolPulls()
 }

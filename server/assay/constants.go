@@ -69,6 +69,8 @@ const (
 	throttleOpen   = 0.85
 	pedalDown      = 0.90
 	closedThrottle = 0.06
+	// plateAtBoost: the control unit of a charged engine holds boost down with its plate, pedal down or not.
+	plateAtBoost = 0.5
 	// fullThrottle and fullRelativeThrottle are the lowest readings in percent that
 	// an open plate is known to show (absolute 75 to 100, relative 65 to 100).
 	fullThrottle         = 78.0

@@ -290,7 +290,7 @@ func (a *Assay) readDriver(p *point) {
 	p.pedal = a.pedalTravel(p.t)
 	p.closedThrottle = known(p.throttle) && p.throttle < closedThrottle
 	pedal := known(p.pedal) && p.pedal >= pedalDown
-	open := known(p.throttle) && p.throttle >= throttleOpen
+	open := known(p.throttle) && (p.throttle >= throttleOpen || p.throttle >= plateAtBoost && a.fullBoost(p))
 	if known(p.pedal) {
 		p.demanded = pedal
 	} else {
@@ -326,8 +326,7 @@ func (a *Assay) throttled() bool {
 // recorded: near the highest boost, or at a calculated load at its stop.
 func (a *Assay) fullWithoutDriver(p *point) bool {
 	if p.pressure.ok {
-		top := math.Max(a.tracks[sigMAP].max, a.tracks[sigMAPHigh].max)
-		return a.boosted() && p.pressure.v >= 0.93*top && p.pressure.v > or(p.baro, 100)+20
+		return a.fullBoost(p)
 	}
 	l := a.held(sigLoad, p.t)
 	return a.tracks[sigLoad].seen() && known(l) && l >= 97
@@ -366,6 +365,12 @@ func (a *Assay) readsDriver() bool {
 		}
 	}
 	return false
+}
+
+// fullBoost: the manifold stands near the highest boost of the drive.
+func (a *Assay) fullBoost(p *point) bool {
+	top := math.Max(a.tracks[sigMAP].max, a.tracks[sigMAPHigh].max)
+	return a.boosted() && p.pressure.ok && p.pressure.v >= 0.93*top && p.pressure.v > or(p.baro, 100)+20
 }
 
 // throttleOpening is a share from 0 (closed) to 1 (fully open).

@@ -273,6 +273,29 @@ func (s *segment) report(origin int64) Manoeuvre {
 	return m
 }
 
+// poolPulls lets the pulls of a slow link count together: each is long enough and rises far enough, and only its samples are
+// few. It looks at a drive that is over, or as if it were.
+func (a *Assay) poolPulls() {
+	few := func(s *segment) bool {
+		return s.kind == ManoeuvreFullLoadPull && !s.used && s.reasons == 1<<GateTooFewSamples && s.samples >= minReportSamples
+	}
+	samples, pulls := int64(0), 0
+	for i := range a.segments[:a.kept] {
+		if few(&a.segments[i]) {
+			samples += a.segments[i].samples
+			pulls++
+		}
+	}
+	if pulls < 2 || samples < gates[ManoeuvreFullLoadPull].minSamples {
+		return
+	}
+	for i := range a.segments[:a.kept] {
+		if s := &a.segments[i]; few(s) {
+			s.used, s.reasons = true, 0
+		}
+	}
+}
+
 // usedCount is how many stretches of a kind passed their gates.
 func (a *Assay) usedCount(k ManoeuvreKind) int {
 	n := 0
