@@ -144,8 +144,10 @@ const (
 	stateSettleUS = 1500 * second / 1000
 	// lowestFullLoadPercent of calculated load: below, fuel or torque is cut, as in a gear change.
 	lowestFullLoadPercent = 25.0
-	// maxLambdaSD is how uncertain a mixture may be from lying between two samples.
-	maxLambdaSD = 0.02
+	// maxLambdaSD is how uncertain a mixture may be from lying between two samples, settledLambdaSD how uncertain it is
+	// where it stands as good as still.
+	maxLambdaSD     = 0.06
+	settledLambdaSD = 0.02
 	// roadKmh and roadSettleS: from this speed, and after this time at it, moving air
 	// has carried the engine bay's heat away from the intake.
 	roadKmh     = 40.0

@@ -70,8 +70,12 @@ const minCellSlots = 2.0
 func (a *Assay) features() []feature {
 	fs := make([]feature, 0, 64)
 	for class := range a.cells {
-		for i := range a.cells[class] {
-			fs = a.cellFeatures(fs, class, &a.cells[class][i])
+		cells := a.cells[class]
+		if class == fullLoad {
+			gatherSparse(&cells)
+		}
+		for i := range cells {
+			fs = a.cellFeatures(fs, class, &cells[i])
 		}
 	}
 	fs = dropDependentRates(fs)
@@ -183,18 +187,39 @@ func spreadFeature(f feature, kind featureKind, s *spread, independence float64)
 // mixtureFeature compares the mixture with the one that was asked for, or, where that was not told, with the usual one.
 func mixtureFeature(fs []feature, f feature, c *cell) []feature {
 	l := c.lambda
-	if l.n < enoughLambda {
+	if !c.enoughMixture(&l) {
 		l, f.assumed = c.assumedLambda, true
 	}
-	if l.n < enoughLambda {
+	if !c.enoughMixture(&l) {
 		return fs
 	}
 	f.kind, f.y, f.n = featLambda, l.mean, int64(l.n)
 	f.sd = math.Hypot(l.sd()/math.Sqrt(math.Min(l.n, 20)), 0.005)
+	// What was read while it moved is off to the same side each time.
+	f.sd = math.Hypot(f.sd, settledLambdaSD*math.Sqrt(math.Max(0, l.n/l.w-1)))
 	return append(fs, f)
 }
 
-// enoughLambda is how many points make up a mixture at one level of flow.
+// gatherSparse puts neighbouring levels of flow together of which each has too few points: a logger that writes a row every
+// other second has one or two of a pull at each.
+func gatherSparse(cells *[cellCount]cell) {
+	sparse := func(c *cell) bool {
+		return c.flow.n > 0 && max(float64(c.air.n), c.lambda.n, c.assumedLambda.n) < enoughLambda
+	}
+	for i := 1; i < cellCount; i++ {
+		if below := &cells[i-1]; sparse(below) && sparse(&cells[i]) {
+			cells[i].absorb(below)
+			*below = cell{}
+		}
+	}
+}
+
+// enoughMixture: so many points make up a mixture at one level of flow, one less where each is of another second and none
+// can be the edge of the other.
+func (c *cell) enoughMixture(l *mean) bool {
+	return l.n >= enoughLambda || l.n >= enoughLambda-1 && c.mixtureSlots >= l.n
+}
+
 const enoughLambda = 4
 
 func (a *Assay) fullLoadFeatures(fs []feature, f feature, c *cell) []feature {

@@ -32,12 +32,33 @@ type cell struct {
 	lambda, deficit, load mean
 	// assumedLambda is lambda where the commanded one was not read in time, against what is usual.
 	assumedLambda mean
+	// mixtureSlots is how many seconds apart the two were read in, mixtureT when the last began.
+	mixtureSlots float64
+	mixtureT     int64
 	// open counts the points, settled, at which nothing says that the mixture is regulated.
 	open float64
 	// settled is the manifold's pressure in kPa where nothing told the barometer.
 	settled mean
 	// unseen counts the air ratios of pulls of which the driver's part was not read.
 	unseen int64
+}
+
+// absorb adds what was seen at another level of flow.
+func (c *cell) absorb(o *cell) {
+	for _, m := range [...][2]*mean{
+		{&c.flow, &o.flow}, {&c.rpm, &o.rpm}, {&c.pressure, &o.pressure}, {&c.baro, &o.baro}, {&c.intake, &o.intake}, {&c.coolant, &o.coolant},
+		{&c.bank, &o.bank}, {&c.meters, &o.meters}, {&c.lambda, &o.lambda}, {&c.deficit, &o.deficit}, {&c.load, &o.load},
+		{&c.assumedLambda, &o.assumedLambda}, {&c.settled, &o.settled},
+	} {
+		m[0].absorb(m[1])
+	}
+	for _, s := range [...][2]*spread{{&c.air, &o.air}, {&c.fuel, &o.fuel}, {&c.rate, &o.rate}, {&c.purged, &o.purged}} {
+		s[0].absorb(s[1])
+	}
+	c.mixtureSlots += o.mixtureSlots
+	c.trimsAtEnd += o.trimsAtEnd
+	c.open += o.open
+	c.unseen += o.unseen
 }
 
 // plate is how wide the throttle opened while the pedal was down and had been for a moment.
@@ -312,7 +333,7 @@ func (a *Assay) gatherRate(c *cell, p *point, flow float64) {
 		return
 	}
 	lambda := p.lambda
-	if !known(lambda) {
+	if !known(lambda) || p.lambdaSD > settledLambdaSD {
 		lambda = 1
 		if p.full || a.mayRunLean() {
 			return
@@ -417,11 +438,16 @@ func (a *Assay) gatherFullLoadLambda(c *cell, p *point) {
 		return
 	}
 	c.context(p, a.meteredFlow(p), 0.1)
+	if c.mixtureSlots == 0 || p.t-c.mixtureT >= slotUS {
+		c.mixtureSlots++
+		c.mixtureT = p.t
+	}
+	w := sq(settledLambdaSD / math.Max(p.lambdaSD, settledLambdaSD))
 	if known(p.lambdaCmd) {
-		c.lambda.add(math.Log(p.lambda/p.lambdaCmd), 1)
+		c.lambda.add(math.Log(p.lambda/p.lambdaCmd), w)
 		return
 	}
-	c.assumedLambda.add(math.Log(p.lambda/assumedFullLoadLambda), 1)
+	c.assumedLambda.add(math.Log(p.lambda/assumedFullLoadLambda), w)
 }
 
 // gatherProvenance asks what the control unit computes its loads from [DOMAIN 2.4].

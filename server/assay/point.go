@@ -27,11 +27,13 @@ type point struct {
 	trimAtEnd  bool
 	closedLoop tri
 	lambda     float64
-	lambdaCmd  float64
-	purge      float64
-	egr        float64
-	throttle   float64
-	pedal      float64
+	// lambdaSD is what bringing lambda to the instant cost in certainty.
+	lambdaSD  float64
+	lambdaCmd float64
+	purge     float64
+	egr       float64
+	throttle  float64
+	pedal     float64
 	// full: full load as far as the air is concerned. demanded: pedal or throttle
 	// say that the driver wants all there is. unseen: only speed and flow say so.
 	full, demanded, unseen bool
@@ -186,7 +188,7 @@ func (a *Assay) readFuel(p *point) {
 		p.trim[1] = math.NaN()
 	}
 	p.lambdaCmd = validLambda(a.held(sigLambdaCommand, p.t))
-	p.lambda = validLambda(firstKnown(a.settledLambda(sigLambda1, p.t), a.settledLambda(sigLambda2, p.t)))
+	a.readLambda(p)
 	p.purge = a.held(sigPurge, p.t)
 	p.egr = a.held(sigRecirculation, p.t)
 	if s := a.held(sigFuelStatus, p.t); known(s) {
@@ -228,12 +230,15 @@ func (a *Assay) forgetBeforePull(p *point) {
 	}
 }
 
-// settledLambda leaves out a mixture that is on its way to another.
-func (a *Assay) settledLambda(s signal, t int64) float64 {
-	if r := a.moving(s, t); r.ok && r.sd < maxLambdaSD {
-		return r.v
+// readLambda leaves out a mixture that is on its way to another.
+func (a *Assay) readLambda(p *point) {
+	p.lambda = math.NaN()
+	for _, s := range [...]signal{sigLambda1, sigLambda2} {
+		if r := a.moving(s, p.t); r.ok && r.sd < maxLambdaSD {
+			p.lambda, p.lambdaSD = validLambda(r.v), r.sd
+			return
+		}
 	}
-	return math.NaN()
 }
 
 // sameTrimsOnBothBanks: a bank of which only one part of the trim was recorded can

@@ -21,6 +21,17 @@ func (m *mean) add(x, w float64) {
 	m.m2 += w * d * (x - m.mean)
 }
 
+// absorb adds what another mean has seen.
+func (m *mean) absorb(o *mean) {
+	if o.n == 0 {
+		return
+	}
+	w, d := m.w+o.w, o.mean-m.mean
+	m.m2 += o.m2 + d*d*m.w*o.w/w
+	m.mean += d * o.w / w
+	m.n, m.w = m.n+o.n, w
+}
+
 func (m *mean) sd() float64 {
 	if m.n < 2 || m.w <= 0 {
 		return 0
@@ -93,6 +104,14 @@ func (s *spread) add(t int64, x, w float64) {
 		s.slots++
 		s.slotT = t
 	}
+}
+
+// absorb adds what another spread has seen at other times.
+func (s *spread) absorb(o *spread) {
+	for i := range s.w {
+		s.w[i] += o.w[i]
+	}
+	s.sum, s.n, s.slots, s.slotT = s.sum+o.sum, s.n+o.n, s.slots+o.slots, max(s.slotT, o.slotT)
 }
 
 // quantile of the distribution, linear within a bucket.

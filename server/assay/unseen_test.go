@@ -1,0 +1,71 @@
+// Copyright 2026 The Airassay Authors
+// SPDX-License-Identifier: Apache-2.0
+
+package assay_test
+
+import (
+	"slices"
+	"testing"
+
+	"github.com/airassay/airassay/server/assay"
+	"github.com/airassay/airassay/server/assay/assaytest"
+)
+
+// sparing is the drive as a logger on a slow link records it: while the pedal is down it reads nothing but the named signals.
+func sparing(d *assaytest.Drive, read ...string) *assaytest.Drive {
+	const down = 60 // percent
+	e := *d
+	e.Samples = nil
+	pressed := false
+	for _, s := range d.Samples {
+		path := d.Defs[s.Signal].Path
+		if path == assaytest.PathPedal {
+			pressed = s.Value > down
+		}
+		if !pressed || slices.Contains(read, path) {
+			e.Samples = append(e.Samples, s)
+		}
+	}
+	return &e
+}
+
+func pullsUsed(v *assay.Assessment) (n int) {
+	for _, m := range v.Manoeuvres {
+		if m.Used && m.Kind == assay.ManoeuvreFullLoadPull {
+			n++
+		}
+	}
+	return n
+}
+
+func TestPullOfWhichOnlySpeedAndFlowWereReadIsLost(t *testing.T) {
+	without := []string{assaytest.PathMAP}
+	for name, c := range map[string]struct {
+		fault assaytest.Fault
+		leads assay.Condition
+	}{
+		"sound":    {assaytest.Fault{}, assay.ConditionNoFault},
+		"low":      {assaytest.Fault{Gain: -0.22}, assay.ConditionMeterReadsLow},
+		"too weak": {assaytest.Fault{FuelError: -0.22}, assay.ConditionFuelWeak},
+	} {
+		for _, rate := range []float64{12, 20} {
+			d := sparing(assaytest.Make(assaytest.Spec{Seed: 71, Rate: rate, Omit: without, Fault: c.fault}), assaytest.PathEngineSpeed, assaytest.PathMAF)
+			v := d.Assess()
+			if pullsUsed(v) < 2 || v.Conditions[0].Condition != c.leads {
+				t.Errorf("%s at %g per second: %d pulls, led by condition %d%s", name, rate, pullsUsed(v), v.Conditions[0].Condition, verdict(v))
+			}
+			if v.Conclusive && v.Conditions[0].Condition != c.leads {
+				t.Errorf("%s at %g per second: firmly wrong%s", name, rate, verdict(v))
+			}
+		}
+	}
+}
+
+// Whoever never reads pedal or plate may have driven with half of either.
+func TestBriskDriveWithoutPedalOrPlateIsTakenForAPull(t *testing.T) {
+	omit := []string{assaytest.PathMAP, assaytest.PathPedal, assaytest.PathThrottle, assaytest.PathLoad, assaytest.PathLoadAbsolute}
+	v := assaytest.Make(assaytest.Spec{Seed: 73, Rate: 20, Omit: omit}).Assess()
+	if n := pullsUsed(v); n != 0 {
+		t.Errorf("%d pulls are taken for full load%s", n, verdict(v))
+	}
+}
