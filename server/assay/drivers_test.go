@@ -12,7 +12,7 @@ func TestPedalIsThoughtUpBetweenTwoSamplesFarApart(t *testing.T) {
 	const start = 10 * second
 	a := New(NoFacts())
 	tr := &a.tracks[sigThrottle]
-	at := int64(start)
+	at := start
 	for range 20 {
 		tr.push(at, 20, 0)
 		at += second
