@@ -105,8 +105,10 @@ type watch struct {
 	v                         [3]float64
 	t                         [3]int64
 	speed, pressure, throttle [3]float64
-	n                         int
-	lapse                     lapse
+	// guardT is when plate, pedal or pressure had last been read.
+	guardT [3]int64
+	n      int
+	lapse  lapse
 	// silent counts values that no running engine can have. frozenUS is how long the value
 	// stood still to the last digit while the engine did not.
 	silent   int64

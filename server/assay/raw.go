@@ -94,7 +94,7 @@ func (a *Assay) inspectMeter(e *entry) {
 	}
 	w.episode(e.t, e.v, now, a.freshest())
 	i := w.n % 3
-	w.v[i], w.t[i] = e.v, e.t
+	w.v[i], w.t[i], w.guardT[i] = e.v, e.t, a.freshest()
 	w.speed[i], w.pressure[i] = speed, pressure
 	w.throttle[i] = now.throttle
 	w.n++
@@ -172,9 +172,16 @@ func (w *watch) judge(i0, i1, i2 int) {
 	}
 	w.checked++
 	around := (w.v[i0] + w.v[i2]) / 2
-	if math.Abs(w.v[i1]-around) > dropoutRatio*around && (!w.silentOnly || w.v[i1] < 0.1*around) {
+	if math.Abs(w.v[i1]-around) > dropoutRatio*around && (!w.silentOnly || w.v[i1] < 0.1*around) && (w.v[i1] < silentGS || w.guarded(i0, i1, i2)) {
 		w.dropouts++
 	}
+}
+
+// guarded: plate, pedal or pressure was read about when sample i1 was. A foot that lifts for half a second looks like lost
+// contact to whoever only knows speed.
+func (w *watch) guarded(i0, i1, i2 int) bool {
+	from, to := (w.t[i0]+w.t[i1])/2, (w.t[i1]+w.t[i2])/2
+	return w.guardT[i1] >= from || w.guardT[i2] > w.t[i1] && w.guardT[i2] <= to
 }
 
 // surroundings are what else says at what level the engine runs, as recorded: 1/min, kPa,
