@@ -88,6 +88,10 @@ const (
 	// maxBracketUS is the widest gap between neighbours that is still bridged: a slow
 	// logger's row. What it costs enters the uncertainty.
 	maxBracketUS = 6 * second
+	// usualGaps is how many times its usual spacing two samples may stand apart to be bridged: links scatter by a third, and
+	// lose one now and then. pullGapUS is bridged in any case: a planner reads the pedal once a second in a pull.
+	usualGaps = 1.8
+	pullGapUS = 2200 * second / 1000
 	// throttledBelow: an engine whose calm manifold was ever below this share of the
 	// barometer controls its load by a throttle.
 	throttledBelow = 0.75

@@ -19,12 +19,12 @@ func TestPedalIsThoughtUpBetweenTwoSamplesFarApart(t *testing.T) {
 	}
 	last := at - second
 	tr.push(last+4*second, 20, 0)
-	tr.push(last+5*second+second/2, 80, 0)
+	tr.push(last+6*second, 80, 0)
 	for _, c := range []struct {
 		at    int64
 		known bool
 	}{{start + second/2, true}, {last, true}, {last + 2*second, false}, {last + 4*second, true}, {last + 5*second, true}} {
-		if got := a.drivers(sigThrottle, c.at); math.IsNaN(got) == c.known {
+		if got := a.movingValue(sigThrottle, c.at); math.IsNaN(got) == c.known {
 			t.Errorf("%d µs after the last of the usual samples the throttle is %g", c.at-last, got)
 		}
 	}

@@ -91,7 +91,7 @@ func (a *Assay) cellFeatures(fs []feature, class int, c *cell) []feature {
 	base := feature{
 		class: class, flow: c.flow.value(), rpm: c.rpm.value(), pressure: c.pressure.value(),
 		baro: or(c.baro.value(), a.baroGuess()), tempK: or(c.intake.value(), 25) + zeroC,
-		coolantC: or(c.coolant.value(), 90), pseudo: class == fullLoad && !a.pressureSeen(), unseen: 2*c.unseen > c.air.n,
+		coolantC: or(c.coolant.value(), 90), pseudo: class == fullLoad && (2*c.pseudo > c.air.n || !a.pressureSeen()), unseen: 2*c.unseen > c.air.n,
 	}
 	if !known(base.flow) {
 		return fs

@@ -39,8 +39,8 @@ type cell struct {
 	open float64
 	// settled is the manifold's pressure in kPa where nothing told the barometer.
 	settled mean
-	// unseen counts the air ratios of pulls of which the driver's part was not read.
-	unseen int64
+	// unseen counts the air ratios of pulls of which the driver's part was not read, pseudo those against the barometer.
+	unseen, pseudo int64
 }
 
 // absorb adds what was seen at another level of flow.
@@ -59,6 +59,7 @@ func (c *cell) absorb(o *cell) {
 	c.trimsAtEnd += o.trimsAtEnd
 	c.open += o.open
 	c.unseen += o.unseen
+	c.pseudo += o.pseudo
 }
 
 // plate is how wide the throttle opened while the pedal was down and had been for a moment.
@@ -268,7 +269,8 @@ func (a *Assay) gatherAir(c *cell, p *point) {
 		a.comparable++
 	}
 	pressure := *p
-	if !p.pressure.ok && p.full && p.demanded && !a.boosted() && !a.pressureSeen() {
+	replaced := !p.pressure.ok && p.full && p.demanded && !a.boosted() && (p.unseen || !a.pressureSeen())
+	if replaced {
 		// At full load the manifold stands near the barometer: that replaces a
 		// pressure that was not recorded.
 		b := or(p.baro, 99)
@@ -288,6 +290,9 @@ func (a *Assay) gatherAir(c *cell, p *point) {
 	}
 	if p.unseen {
 		c.unseen++
+	}
+	if replaced {
+		c.pseudo++
 	}
 	if p.flowA.ok && p.flowB.ok && p.flowB.v > 0.3 {
 		c.meters.add(math.Log(p.flowA.v/p.flowB.v), w)
@@ -502,9 +507,13 @@ func (a *Assay) gatherMovement(p *point) {
 		return
 	}
 	ref := math.Log(p.speed.v)
-	if p.pressure.ok && p.pressure.v > 8 {
+	switch {
+	case p.pressure.ok && p.pressure.v > 8:
 		ref += math.Log(p.pressure.v)
-	} else if known(p.throttle) {
+	case p.unseen || a.pressureSeen():
+		// What else moves with it was not read here.
+		return
+	case known(p.throttle):
 		ref += math.Log(0.1 + p.throttle)
 	}
 	a.movement.add(ref, math.Log(math.Max(p.flow.v, 0.05)))

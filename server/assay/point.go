@@ -73,26 +73,22 @@ func (a *Assay) moving(s signal, t int64) reading {
 	if !tr.seen() {
 		return reading{}
 	}
-	return tr.interpolate(t, maxBracketUS, signals[s].step)
+	return tr.interpolate(t, tr.bridges(), signals[s].step)
 }
 
-// drivers is what the driver's foot does at t, by a signal of pedal or plate. A foot moves within a tenth of a second, so
-// that two samples say nothing of what lies between them where more are missing than the odd one: a link that spends
-// itself on flow and speed in a pull leaves such gaps.
-func (a *Assay) drivers(s signal, t int64) float64 {
-	tr := &a.tracks[s]
-	if !tr.seen() {
-		return math.NaN()
-	}
-	usual := int64(driverGaps * tr.spacing * float64(second))
-	if r := tr.interpolate(t, min(max(usual, second), maxBracketUS), signals[s].step); r.ok {
+// bridges is how far apart two samples may stand for something to be said of what lies between them. A pedal moves within
+// a tenth of a second, pressure and flow follow; where more is missing than the odd sample, the link read something else,
+// as one does that spends itself on flow and speed in a pull.
+func (tr *track) bridges() int64 {
+	return min(max(int64(usualGaps*tr.spacing*float64(second)), pullGapUS), maxBracketUS)
+}
+
+func (a *Assay) movingValue(s signal, t int64) float64 {
+	if r := a.moving(s, t); r.ok {
 		return r.v
 	}
 	return math.NaN()
 }
-
-// driverGaps is how many times its usual spacing two samples of the driver may stand apart: links scatter by a third.
-const driverGaps = 1.8
 
 func firstKnown(xs ...float64) float64 {
 	for _, x := range xs {
@@ -380,10 +376,10 @@ func (a *Assay) fullBoost(p *point) bool {
 
 // throttleOpening is a share from 0 (closed) to 1 (fully open).
 func (a *Assay) throttleOpening(t int64) float64 {
-	if v := a.drivers(sigThrottleRelative, t); known(v) && a.tracks[sigThrottleRelative].max > 1 {
+	if v := a.movingValue(sigThrottleRelative, t); known(v) && a.tracks[sigThrottleRelative].max > 1 {
 		return scaleTo(v, 0, math.Max(fullRelativeThrottle, a.tracks[sigThrottleRelative].max))
 	}
-	v := a.drivers(sigThrottle, t)
+	v := a.movingValue(sigThrottle, t)
 	if !known(v) {
 		return math.NaN()
 	}
@@ -393,11 +389,11 @@ func (a *Assay) throttleOpening(t int64) float64 {
 
 // pedalTravel is a share from 0 (released) to 1 (down).
 func (a *Assay) pedalTravel(t int64) float64 {
-	if v := a.drivers(sigPedalRelative, t); known(v) {
+	if v := a.movingValue(sigPedalRelative, t); known(v) {
 		return scaleTo(v, 0, 100)
 	}
 	for _, s := range [...]signal{sigPedalD, sigPedalE} {
-		v := a.drivers(s, t)
+		v := a.movingValue(s, t)
 		if tr := &a.tracks[s]; known(v) && tr.max > tr.min {
 			// Pedal tracks idle between 5 and 20 % and end between 70 and 100 %.
 			return scaleTo(v, math.Min(tr.min, 20), math.Max(70, tr.max))
