@@ -288,7 +288,12 @@ var roadLinks = map[string]emulated{
 // must not be another one, and the verdict must name what the drive lacks.
 func TestARoadTestOverCANFindsWhatTheDirectFeedFinds(t *testing.T) {
 	slowToo := []string{"van", "leak", "weak-pump", "wrong-air-temperature", "torn-duct"}
-	for _, name := range scenario.Names() {
+	names := scenario.Names()
+	if raced {
+		// It sees the same goroutines with every vehicle, and takes ten times as long.
+		names = []string{"healthy", "van"}
+	}
+	for _, name := range names {
 		p := namedRoadTest(t, name)
 		facts := factsOf(t, p.Case)
 		want := direct(p).judged(t, facts)
