@@ -352,6 +352,8 @@ const (
 	GapFuelContradicted GapKind = 17
 	// GapAspirationContradicted: The aspiration that was entered cannot be right; judged as a charged engine.
 	GapAspirationContradicted GapKind = 18
+	// GapDriverNotRead: Neither pedal nor throttle was read in the pulls; that the load was full follows from engine speed and air flow.
+	GapDriverNotRead GapKind = 19
 )
 
 // Action is what to do next.

@@ -3,6 +3,8 @@
 
 package assay
 
+import "slices"
+
 func (r *result) gaps() {
 	r.out.Gaps = append(r.out.Gaps, r.factsPutRight()...)
 	r.out.Gaps = append(r.out.Gaps, r.missing()...)
@@ -57,6 +59,7 @@ func (r *result) missingManoeuvres(gs *gapList) {
 	gs.add(blurred || a.clock == ClockRowOrder, GapSimultaneity, ManoeuvreFullLoadPull)
 	gs.add(pulls == 0, GapFullLoad, ManoeuvreFullLoadPull)
 	gs.add(pulls == 1, GapSecondPull, ManoeuvreFullLoadPull)
+	gs.add(slices.ContainsFunc(r.fs, func(f feature) bool { return f.unseen }), GapDriverNotRead, ManoeuvreUnspecified)
 	gs.add(a.usedCount(ManoeuvreWarmIdle) == 0, GapWarmIdle, ManoeuvreWarmIdle)
 	gs.add(a.usedCount(ManoeuvreSteadyCruise) == 0 && a.usedCount(ManoeuvreRaisedIdle) == 0, GapSteadyCruise, ManoeuvreSteadyCruise)
 	gs.add(a.facts.Fuel != FuelDiesel && a.usedCount(ManoeuvreHighLoad) == 0 && !r.out.Conclusive, GapHighLoad, ManoeuvreHighLoad)

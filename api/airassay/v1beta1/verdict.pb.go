@@ -995,6 +995,8 @@ const (
 	GapKind_GAP_KIND_FUEL_CONTRADICTED GapKind = 17
 	// The aspiration that was entered cannot be right; judged as a charged engine.
 	GapKind_GAP_KIND_ASPIRATION_CONTRADICTED GapKind = 18
+	// Neither pedal nor throttle was read in the pulls; that the load was full follows from engine speed and air flow.
+	GapKind_GAP_KIND_DRIVER_NOT_READ GapKind = 19
 )
 
 // Enum value maps for GapKind.
@@ -1019,6 +1021,7 @@ var (
 		16: "GAP_KIND_REFERENCE_DRIVE",
 		17: "GAP_KIND_FUEL_CONTRADICTED",
 		18: "GAP_KIND_ASPIRATION_CONTRADICTED",
+		19: "GAP_KIND_DRIVER_NOT_READ",
 	}
 	GapKind_value = map[string]int32{
 		"GAP_KIND_UNSPECIFIED":             0,
@@ -1040,6 +1043,7 @@ var (
 		"GAP_KIND_REFERENCE_DRIVE":         16,
 		"GAP_KIND_FUEL_CONTRADICTED":       17,
 		"GAP_KIND_ASPIRATION_CONTRADICTED": 18,
+		"GAP_KIND_DRIVER_NOT_READ":         19,
 	}
 )
 
@@ -4078,7 +4082,7 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x1dGATE_REASON_TRIMS_NOT_LEARNED\x10\x10\x12\x1e\n" +
 	"\x1aGATE_REASON_REST_TOO_SHORT\x10\x11\x12 \n" +
 	"\x1cGATE_REASON_REFRESH_TOO_SLOW\x10\x12\x12\x1f\n" +
-	"\x1bGATE_REASON_SAMPLES_MISSING\x10\x13*\x9b\x04\n" +
+	"\x1bGATE_REASON_SAMPLES_MISSING\x10\x13*\xb9\x04\n" +
 	"\aGapKind\x12\x18\n" +
 	"\x14GAP_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12GAP_KIND_FULL_LOAD\x10\x01\x12\x18\n" +
@@ -4099,7 +4103,8 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x16GAP_KIND_LEARNED_TRIMS\x10\x0f\x12\x1c\n" +
 	"\x18GAP_KIND_REFERENCE_DRIVE\x10\x10\x12\x1e\n" +
 	"\x1aGAP_KIND_FUEL_CONTRADICTED\x10\x11\x12$\n" +
-	" GAP_KIND_ASPIRATION_CONTRADICTED\x10\x12*\x88\x02\n" +
+	" GAP_KIND_ASPIRATION_CONTRADICTED\x10\x12\x12\x1c\n" +
+	"\x18GAP_KIND_DRIVER_NOT_READ\x10\x13*\x88\x02\n" +
 	"\fAdviceAction\x12\x1d\n" +
 	"\x19ADVICE_ACTION_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19ADVICE_ACTION_LEAVE_ALONE\x10\x01\x12 \n" +
