@@ -7,7 +7,10 @@ package main
 
 import (
 	"bufio"
+	"errors"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -43,5 +46,27 @@ func TestSignalStopsAReading(t *testing.T) {
 		if status := c.ProcessState.ExitCode(); status != want || stdout.Len() > 0 || !strings.Contains(strings.Join(said, "\n"), "stopped by a signal") {
 			t.Errorf("%v: status %d, want %d; stdout %q; stderr:\n%s", signal, status, want, stdout.String(), strings.Join(said, "\n"))
 		}
+	}
+}
+
+// The demo starts the program itself as an adapter, and nobody starts a program that anybody could have replaced.
+func TestDemoInAFolderThatAllCanWriteCallsThatAFaultOfOurs(t *testing.T) {
+	dir := t.TempDir()
+	program, err := os.ReadFile(binary)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, filepath.Base(binary))
+	if err := os.WriteFile(path, program, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(dir, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.CommandContext(t.Context(), path, "demo").CombinedOutput()
+	said := string(out)
+	var exit *exec.ExitError
+	if !errors.As(err, &exit) || exit.ExitCode() != 2 || strings.Contains(said, "internal failure") || !strings.Contains(said, "chmod o-w") {
+		t.Errorf("%v; it said:\n%s", err, said)
 	}
 }

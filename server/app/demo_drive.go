@@ -13,7 +13,9 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
 
 	pb "github.com/airassay/airassay/api/airassay/v1beta1"
 	"github.com/airassay/airassay/plugins/simulator"
@@ -135,6 +137,9 @@ func (f *frontEnd) begin(ctx context.Context) (*pb.Capture, error) {
 	c, err := f.adapters.StartCapture(ctx, &pb.StartCaptureRequest{
 		Parent: f.session, Device: "adapters/" + simulator.Name + "/devices/" + f.scenario.Name,
 	})
+	if status.Code(err) == codes.Unavailable {
+		return nil, &refusal{"the demo's adapter, this program itself, could not be started: " + status.Convert(err).Message()}
+	}
 	if err != nil {
 		return nil, err
 	}
