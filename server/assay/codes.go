@@ -136,6 +136,8 @@ const (
 	InconclusiveNotSimultaneous InconclusiveReason = 7
 	// InconclusiveContradiction: Metered air and manifold pressure contradict each other by more than any explanation allows, so that nothing firm is said against the meter.
 	InconclusiveContradiction InconclusiveReason = 8
+	// InconclusiveHalfOfTrims: Only one of the fuel trims, short-term or long-term, was recorded; the other may hide a fault.
+	InconclusiveHalfOfTrims InconclusiveReason = 9
 )
 
 // Sensor is a sensor that is judged.

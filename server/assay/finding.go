@@ -153,13 +153,23 @@ func (a *Assay) metered() bool {
 
 // hiddenTrim is what the part of the trims that was not recorded may hide.
 func (a *Assay) hiddenTrim() float64 {
-	switch {
-	case !a.tracks[sigLongTrim1].seen() && !a.tracks[sigLongTrim2].seen():
+	switch short, long := a.trimsSeen(); {
+	case !long:
 		return hiddenLearnedSD
-	case !a.tracks[sigShortTrim1].seen() && !a.tracks[sigShortTrim2].seen():
+	case !short:
 		return hiddenShortSD
 	}
 	return 0
+}
+
+func (a *Assay) trimsSeen() (short, long bool) {
+	return a.tracks[sigShortTrim1].seen() || a.tracks[sigShortTrim2].seen(), a.tracks[sigLongTrim1].seen() || a.tracks[sigLongTrim2].seen()
+}
+
+// halfOfTrims: one of the two was recorded. A leak that the car has learned stands in the other.
+func (a *Assay) halfOfTrims() bool {
+	short, long := a.trimsSeen()
+	return short != long && a.facts.Fuel != FuelDiesel
 }
 
 func trimLevel(fs []feature) float64 {
@@ -828,6 +838,9 @@ func (r *result) decideConclusive() {
 	}
 	if r.out.Conditions[0].Condition == ConditionNoFault && r.withoutFullLoad() {
 		reasons = append(reasons, InconclusiveFlowRangeTooSmall)
+	}
+	if r.out.Conditions[0].Condition == ConditionNoFault && r.a.halfOfTrims() {
+		reasons = append(reasons, InconclusiveHalfOfTrims)
 	}
 	if !r.adviceClear() {
 		reasons = append(reasons, InconclusiveNoCheapestAdvice)

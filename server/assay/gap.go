@@ -79,7 +79,9 @@ func (r *result) missingSignals(gs *gapList) {
 	trims := a.facts.Fuel != FuelDiesel
 	gs.signal(!a.pressureSeen(), sigMAP)
 	gs.signal(!a.tracks[sigSpeedEngine].seen(), sigSpeedEngine)
-	gs.signal(trims && !a.tracks[sigShortTrim1].seen() && !a.tracks[sigLongTrim1].seen(), sigShortTrim1)
+	short, long := a.trimsSeen()
+	gs.signal(trims && !short, sigShortTrim1)
+	gs.signal(trims && short && !long, sigLongTrim1)
 	gs.signal(trims && r.m.metered && !a.tracks[sigLambda1].seen() && !a.tracks[sigLambda2].seen(), sigLambda1)
 	gs.signal(!a.tracks[sigIAT].seen() && !a.tracks[sigIAT11].seen(), sigIAT)
 	gs.signal(!a.tracks[sigCoolant].seen(), sigCoolant)

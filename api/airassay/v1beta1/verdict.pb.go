@@ -316,6 +316,8 @@ const (
 	// Metered air and manifold pressure contradict each other by more than any
 	// explanation allows, so that nothing firm is said against the meter.
 	InconclusiveReason_INCONCLUSIVE_REASON_CONTRADICTION InconclusiveReason = 8
+	// Only one of the fuel trims, short-term or long-term, was recorded; the other may hide a fault.
+	InconclusiveReason_INCONCLUSIVE_REASON_HALF_OF_TRIMS InconclusiveReason = 9
 )
 
 // Enum value maps for InconclusiveReason.
@@ -330,6 +332,7 @@ var (
 		6: "INCONCLUSIVE_REASON_NOT_REPEATABLE",
 		7: "INCONCLUSIVE_REASON_NOT_SIMULTANEOUS",
 		8: "INCONCLUSIVE_REASON_CONTRADICTION",
+		9: "INCONCLUSIVE_REASON_HALF_OF_TRIMS",
 	}
 	InconclusiveReason_value = map[string]int32{
 		"INCONCLUSIVE_REASON_UNSPECIFIED":          0,
@@ -341,6 +344,7 @@ var (
 		"INCONCLUSIVE_REASON_NOT_REPEATABLE":       6,
 		"INCONCLUSIVE_REASON_NOT_SIMULTANEOUS":     7,
 		"INCONCLUSIVE_REASON_CONTRADICTION":        8,
+		"INCONCLUSIVE_REASON_HALF_OF_TRIMS":        9,
 	}
 )
 
@@ -3978,7 +3982,7 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"\x12CAUSE_NOT_MODELLED\x10\x1b\x12\x0e\n" +
 	"\n" +
 	"CAUSE_NONE\x10\x1c\x12\x18\n" +
-	"\x14CAUSE_UNFILTERED_AIR\x10\x1d*\x82\x03\n" +
+	"\x14CAUSE_UNFILTERED_AIR\x10\x1d*\xa9\x03\n" +
 	"\x12InconclusiveReason\x12#\n" +
 	"\x1fINCONCLUSIVE_REASON_UNSPECIFIED\x10\x00\x12!\n" +
 	"\x1dINCONCLUSIVE_REASON_NO_LEADER\x10\x01\x12,\n" +
@@ -3988,7 +3992,8 @@ const file_airassay_v1beta1_verdict_proto_rawDesc = "" +
 	"(INCONCLUSIVE_REASON_FLOW_RANGE_TOO_SMALL\x10\x05\x12&\n" +
 	"\"INCONCLUSIVE_REASON_NOT_REPEATABLE\x10\x06\x12(\n" +
 	"$INCONCLUSIVE_REASON_NOT_SIMULTANEOUS\x10\a\x12%\n" +
-	"!INCONCLUSIVE_REASON_CONTRADICTION\x10\b*Y\n" +
+	"!INCONCLUSIVE_REASON_CONTRADICTION\x10\b\x12%\n" +
+	"!INCONCLUSIVE_REASON_HALF_OF_TRIMS\x10\t*Y\n" +
 	"\x06Sensor\x12\x16\n" +
 	"\x12SENSOR_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10SENSOR_AIR_METER\x10\x01\x12!\n" +

@@ -257,6 +257,7 @@ var _ = register(&language{
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_NOT_REPEATABLE:       "the full-load pulls do not repeat",
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_NOT_SIMULTANEOUS:     "values that are compared do not belong together in time",
 		pb.InconclusiveReason_INCONCLUSIVE_REASON_CONTRADICTION:        "metered air and manifold pressure contradict each other",
+		pb.InconclusiveReason_INCONCLUSIVE_REASON_HALF_OF_TRIMS:        "only one of the fuel trims was recorded, and the other may hide a fault",
 	},
 
 	clocks: map[pb.ClockKind]string{
