@@ -207,10 +207,41 @@ func (s *Server) validate(m proto.Message) error {
 			break
 		}
 		e.Violations = append(e.Violations, session.Violation{
-			Field: protovalidate.FieldPathString(v.Proto.GetField()), Description: v.Proto.GetMessage(),
+			Field: protovalidate.FieldPathString(v.Proto.GetField()), Description: describe(v),
 		})
 	}
 	return e
+}
+
+// describe says of a resource name what it must look like; of other fields the rule's own message says it.
+func describe(v *protovalidate.Violation) string {
+	if v.Proto.GetRuleId() == "string.pattern" {
+		if form := nameForm(v.RuleValue.String()); form != "" {
+			return "must be a name such as " + form
+		}
+	}
+	return v.Proto.GetMessage()
+}
+
+// nameForm turns the pattern of a resource name into what AIP-122 calls its pattern: ^sessions/[a-z0-9]{1,40}$ into
+// sessions/{session}. It is empty for what is no name.
+func nameForm(pattern string) string {
+	segments := strings.Split(strings.Trim(pattern, "^$"), "/")
+	if len(segments) < 2 || len(segments)%2 != 0 {
+		return ""
+	}
+	all := ""
+	for i := 0; i < len(segments); i += 2 {
+		collection := segments[i]
+		if collection == "" || strings.Trim(collection, "abcdefghijklmnopqrstuvwxyz") != "" {
+			return ""
+		}
+		if strings.Contains(segments[i+1], "|-") {
+			all = " or, for all, " + collection + "/-"
+		}
+		segments[i+1] = "{" + strings.TrimSuffix(collection, "s") + "}"
+	}
+	return strings.Join(segments, "/") + all
 }
 
 // mapping makes a status of what the service returned.

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"buf.build/go/protovalidate"
 	"go.uber.org/goleak"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
@@ -460,5 +461,29 @@ func TestADriverIsNotSentToTheWorkshop(t *testing.T) {
 		if !strings.Contains(got, c.says) || c.says == "" && got != "" {
 			t.Errorf("%s: the driver reads %q, expected %q", name, got, c.says)
 		}
+	}
+}
+
+func TestRefusedNameIsExplainedByARegularExpression(t *testing.T) {
+	for pattern, want := range map[string]string{
+		`^sessions/[a-z0-9]{1,40}$`:                                   "sessions/{session}",
+		`^sessions/[a-z0-9]{1,40}/captures/[a-z0-9]{1,40}$`:           "sessions/{session}/captures/{capture}",
+		`^adapters/[a-z0-9][a-z0-9-]{0,39}/devices/[a-z0-9.-]{1,60}$`: "adapters/{adapter}/devices/{device}",
+		`^adapters/([a-z0-9][a-z0-9-]{0,39}|-)$`:                      "adapters/{adapter} or, for all, adapters/-",
+		`^[PCBU][0-3][0-9A-F]{3}$`:                                    "",
+		`^`:                                                           "", `a/b/c`: "",
+	} {
+		if got := nameForm(pattern); got != want {
+			t.Errorf("%s: %q, want %q", pattern, got, want)
+		}
+	}
+	s := &Server{}
+	var err error
+	if s.validator, err = protovalidate.New(); err != nil {
+		t.Fatal(err)
+	}
+	err = s.validate(&pb.StartCaptureRequest{Parent: "nobody", Device: "adapters/a/devices/b"})
+	if err == nil || !strings.Contains(fmt.Sprintf("%+v", err), "sessions/{session}") {
+		t.Errorf("%+v", err)
 	}
 }
