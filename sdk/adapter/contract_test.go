@@ -169,7 +169,7 @@ func TestDecodeSaysWhatWouldBeRight(t *testing.T) {
 		`{"filters": "a"}`:                "filters is of the JSON type string; give a list",
 		`{"names": []}`:                   "names is of the JSON type array; give an object",
 		`{"timing": {"wait_ms": "long"}}`: "timing.wait_ms is of the JSON type string; give a whole number",
-		`{"prot": "x"}`:                   "prot is not known; check its spelling",
+		`{"prot": "x"}`:                   "prot is not known; there are: port, baud, offset, factor, echo, filters, names, timing, wait_ms",
 		`[]`:                              "configuration is of the JSON type array; give an object",
 		``:                                "configuration is empty; give an object, {} where nothing is to be set",
 		`{"port": "x`:                     "configuration is no JSON: it ends in the middle",

@@ -4,12 +4,14 @@
 package adapter
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"reflect"
+	"slices"
 	"strings"
 
 	adapterv1beta1 "github.com/airassay/airassay/api/airassay/adapter/v1beta1"
@@ -117,13 +119,46 @@ func Decode(configuration []byte, into any) error {
 		err = errors.New("goes on after the object")
 	}
 	if name, unknown := strings.CutPrefix(err.Error(), "json: unknown field "); unknown {
-		return &ConfigurationError{[]Violation{{strings.Trim(name, `"`), "is not known; check its spelling"}}}
+		return &ConfigurationError{[]Violation{{strings.Trim(name, `"`), "is not known" + listOf(into)}}}
 	}
 	field := "configuration"
 	if wrong, ok := errors.AsType[*json.UnmarshalTypeError](err); ok && wrong.Field != "" {
 		field = wrong.Field
 	}
 	return &ConfigurationError{[]Violation{{field, misfit(err)}}}
+}
+
+// listOf names what a configuration may hold, nested fields after those that hold them.
+func listOf(into any) string {
+	var names []string
+	var add func(t reflect.Type)
+	seen := map[reflect.Type]bool{}
+	add = func(t reflect.Type) {
+		for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice || t.Kind() == reflect.Map {
+			t = t.Elem()
+		}
+		if t.Kind() != reflect.Struct || seen[t] {
+			return
+		}
+		seen[t] = true
+		for _, f := range reflect.VisibleFields(t) {
+			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			if !f.IsExported() || name == "-" || f.Anonymous && name == "" {
+				continue
+			}
+			if name = cmp.Or(name, f.Name); !slices.Contains(names, name) {
+				names = append(names, name)
+			}
+			add(f.Type)
+		}
+	}
+	if t := reflect.TypeOf(into); t != nil {
+		add(t)
+	}
+	if len(names) == 0 {
+		return "; this adapter takes none"
+	}
+	return "; there are: " + strings.Join(names, ", ")
 }
 
 // misfit says what is wrong with a JSON text in an administrator's words.

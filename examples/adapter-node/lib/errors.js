@@ -75,7 +75,7 @@ export function decode(configuration, defaults) {
   const violations = [];
   for (const [field, value] of Object.entries(configuration)) {
     const want = typeof defaults[field];
-    if (!Object.hasOwn(defaults, field)) violations.push({ field, problem: 'is not known; check its spelling' });
+    if (!Object.hasOwn(defaults, field)) violations.push({ field, problem: `is not known; there are: ${Object.keys(defaults).join(', ')}` });
     else if (typeof value !== want) violations.push({ field, problem: `is ${JSON.stringify(value)}; use a ${want}` });
   }
   if (violations.length > 0) throw new ConfigurationError(violations);
