@@ -250,7 +250,8 @@ func lines(p *pb.SessionProgress) progressLines {
 	if p.GetLatestTimeUs() == 0 && len(p.GetManoeuvres()) == 0 {
 		return l // Nothing was read so far, and so there is nothing to say.
 	}
-	if c := p.GetConditions(); len(c) > 0 {
+	// Before the first stretch there is only what was likely before the drive.
+	if c := p.GetConditions(); len(c) > 0 && len(p.GetManoeuvres()) > 0 {
 		l.likely = likelihood{c[0].GetCondition(), c[0].GetProbability(), p.GetConclusive()}
 		l.likeliest = Printable(fmt.Sprintf("%s, %s", words.Condition(l.likely.condition), words.Probability(l.likely.probability)))
 		if l.likely.firm {
