@@ -69,7 +69,8 @@ const (
 	throttleOpen   = 0.85
 	pedalDown      = 0.90
 	closedThrottle = 0.06
-	// plateAtBoost: the control unit of a charged engine holds boost down with its plate, pedal down or not.
+	// plateAtBoost is the share of the plate's travel from which full boost means full load: the control unit of a charged
+	// engine holds boost down with it. Trade judgement.
 	plateAtBoost = 0.5
 	// fullThrottle and fullRelativeThrottle are the lowest readings in percent that
 	// an open plate is known to show (absolute 75 to 100, relative 65 to 100).
@@ -89,9 +90,10 @@ const (
 	// logger's row. What it costs enters the uncertainty.
 	maxBracketUS = 6 * second
 	// usualGaps is how many times its usual spacing two samples may stand apart to be bridged: links scatter by a third, and
-	// lose one now and then. pullGapUS is bridged in any case: a planner reads the pedal once a second in a pull.
+	// lose one now and then. pullGapUS is bridged in any case: a planner reads the pedal once a second in a pull, other
+	// signals every other second.
 	usualGaps = 1.8
-	pullGapUS = 2200 * second / 1000
+	pullGapUS = 2700 * second / 1000
 	// throttledBelow: an engine whose calm manifold was ever below this share of the
 	// barometer controls its load by a throttle.
 	throttledBelow = 0.75

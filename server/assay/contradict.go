@@ -89,15 +89,15 @@ func (a *Assay) burn(f Fuel) {
 	a.table = [tableCells]tableCell{}
 }
 
-// breathesBeyondNatural: nobody said how the engine breathes, no pressure was recorded, and the control
+// breathesBeyondNatural: nobody said how the engine breathes, no pressure was recorded in the pulls, and the control
 // unit's own full-load air, or the metered, is more than a natural engine of the entered size can take.
 func (a *Assay) breathesBeyondNatural() bool {
-	if a.facts.Aspiration != AspirationUnspecified || a.pressureSeen() || !known(a.facts.DisplacementL) || a.facts.Fuel == FuelDiesel {
+	if a.facts.Aspiration != AspirationUnspecified || !known(a.facts.DisplacementL) || a.facts.Fuel == FuelDiesel {
 		return false
 	}
 	var table, full mean
 	for i := range a.table {
-		if c := &a.table[i]; c.ratio.n >= 5 {
+		if c := &a.table[i]; c.ratio.n >= 5 && !a.pressureSeen() {
 			table.add(c.ratio.mean, math.Min(c.ratio.n, 60))
 		}
 	}
@@ -105,6 +105,10 @@ func (a *Assay) breathesBeyondNatural() bool {
 		return table.mean > beyondNatural
 	}
 	for i := range a.cells[fullLoad] {
+		// Pressure that was read elsewhere may have been left out in the pulls.
+		if c := &a.cells[fullLoad][i]; a.pressureSeen() && 2*c.pseudo <= c.air.n {
+			continue
+		}
 		if s := &a.cells[fullLoad][i].air; s.hasEnough() {
 			centre, _ := s.centre()
 			full.add(centre, s.slots)

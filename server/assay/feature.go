@@ -204,7 +204,8 @@ func mixtureFeature(fs []feature, f feature, c *cell) []feature {
 // other second has one or two of a pull at each.
 func gatherSparse(cells *[cellCount]cell) {
 	sparse := func(c *cell) bool {
-		return c.flow.n > 0 && max(float64(c.air.n), c.lambda.n, c.assumedLambda.n) < enoughLambda
+		spreads := max(c.air.n, c.fuel.n, c.purged.n, c.rate.n)
+		return c.flow.n > 0 && max(float64(spreads), c.lambda.n, c.assumedLambda.n, c.deficit.n, c.settled.n, c.load.n) < enoughLambda
 	}
 	for i := 1; i < cellCount; i++ {
 		if below := &cells[i-1]; sparse(below) && sparse(&cells[i]) {
@@ -217,7 +218,7 @@ func gatherSparse(cells *[cellCount]cell) {
 // enoughMixture: so many points make up a mixture at one level of flow, one less where each is of another second and none
 // can be the edge of the other.
 func (c *cell) enoughMixture(l *mean) bool {
-	return l.n >= enoughLambda || l.n >= enoughLambda-1 && c.mixtureSlots >= l.n
+	return l.n >= enoughLambda || l.n >= enoughLambda-1 && c.mixtureSlots >= c.lambda.n+c.assumedLambda.n
 }
 
 const enoughLambda = 4
@@ -509,9 +510,12 @@ func (a *Assay) baroSD() float64 {
 	return unknownBaroSD
 }
 
+// driverSignals tell what the driver does.
+var driverSignals = [...]signal{sigThrottle, sigThrottleRelative, sigPedalD, sigPedalE, sigPedalRelative}
+
 // driverSeen: what the driver does was recorded.
 func (a *Assay) driverSeen() bool {
-	for _, s := range [...]signal{sigThrottle, sigThrottleRelative, sigPedalD, sigPedalE, sigPedalRelative} {
+	for _, s := range driverSignals {
 		if a.tracks[s].seen() {
 			return true
 		}

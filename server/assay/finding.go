@@ -166,7 +166,8 @@ func (a *Assay) trimsSeen() (short, long bool) {
 	return a.tracks[sigShortTrim1].seen() || a.tracks[sigShortTrim2].seen(), a.tracks[sigLongTrim1].seen() || a.tracks[sigLongTrim2].seen()
 }
 
-// halfOfTrims: one of the two was recorded. A leak that the car has learned stands in the other.
+// halfOfTrims: one of the two was recorded. A leak that the car has learned stands in the other, and the one alone looks as if
+// nothing were wrong; without either, nothing does.
 func (a *Assay) halfOfTrims() bool {
 	short, long := a.trimsSeen()
 	return short != long && a.facts.Fuel != FuelDiesel
@@ -415,7 +416,7 @@ func (a *Assay) pullSpread() float64 {
 	var s mean
 	for i := range a.segments[:a.kept] {
 		g := &a.segments[i]
-		if g.used && g.kind == ManoeuvreFullLoadPull && g.air.n >= 5 {
+		if g.used && g.kind == ManoeuvreFullLoadPull && g.air.n >= 3 {
 			s.add(g.air.mean, 1)
 		}
 	}

@@ -32,7 +32,7 @@ type cell struct {
 	lambda, deficit, load mean
 	// assumedLambda is lambda where the commanded one was not read in time, against what is usual.
 	assumedLambda mean
-	// mixtureSlots is how many seconds apart the two were read in, mixtureT when the last began.
+	// mixtureSlots is in how many different seconds either was read, mixtureT when the last began.
 	mixtureSlots float64
 	mixtureT     int64
 	// open counts the points, settled, at which nothing says that the mixture is regulated.
@@ -55,7 +55,7 @@ func (c *cell) absorb(o *cell) {
 	for _, s := range [...][2]*spread{{&c.air, &o.air}, {&c.fuel, &o.fuel}, {&c.rate, &o.rate}, {&c.purged, &o.purged}} {
 		s[0].absorb(s[1])
 	}
-	c.mixtureSlots += o.mixtureSlots
+	c.mixtureSlots, c.mixtureT = togetherSlots(c.mixtureSlots, c.mixtureT, o.mixtureSlots, o.mixtureT)
 	c.trimsAtEnd += o.trimsAtEnd
 	c.open += o.open
 	c.unseen += o.unseen
@@ -101,11 +101,12 @@ type road struct {
 
 // watch counts what a sensor's raw samples give away.
 type watch struct {
-	sig                       signal
-	dropouts, checked         int64
-	v                         [3]float64
-	t                         [3]int64
-	speed, pressure, throttle [3]float64
+	sig               signal
+	dropouts, checked int64
+	v                 [3]float64
+	t                 [3]int64
+	speed, pressure   [3]float64
+	throttle, pedal   [3]float64
 	// guardT is when plate, pedal or pressure had last been read.
 	guardT [3]int64
 	n      int
@@ -515,6 +516,8 @@ func (a *Assay) gatherMovement(p *point) {
 		return
 	case known(p.throttle):
 		ref += math.Log(0.1 + p.throttle)
+	case a.tracks[sigThrottle].seen() || a.tracks[sigThrottleRelative].seen():
+		return
 	}
 	a.movement.add(ref, math.Log(math.Max(p.flow.v, 0.05)))
 	if p.pressure.ok {

@@ -291,22 +291,35 @@ func (a *Assay) readDriver(p *point) {
 	p.pedal = a.pedalTravel(p.t)
 	p.closedThrottle = known(p.throttle) && p.throttle < closedThrottle
 	pedal := known(p.pedal) && p.pedal >= pedalDown
-	open := known(p.throttle) && (p.throttle >= throttleOpen || p.throttle >= plateAtBoost && a.fullBoost(p))
+	open := known(p.throttle) && p.throttle >= throttleOpen
 	if known(p.pedal) {
 		p.demanded = pedal
 	} else {
 		p.demanded = open
 	}
+	a.readFullLoad(p)
+}
+
+// readFullLoad concludes from driver and air whether the engine takes all that it can.
+func (a *Assay) readFullLoad(p *point) {
 	airy := p.pressure.ok && known(p.baro) && a.throttled() && p.pressure.v >= p.baro-fullLoadDeficitKPa
-	p.full = p.demanded || airy
-	if !known(p.pedal) && !known(p.throttle) {
+	held := !known(p.pedal) && p.throttle >= plateAtBoost && a.facts.Fuel != FuelDiesel && a.fullBoost(p)
+	p.full = p.demanded || airy || held
+	switch {
+	case held && !p.demanded:
+		p.demanded = a.goesOn(p)
+	case !known(p.pedal) && !known(p.throttle):
 		p.full = airy || a.stillPulling(p) || a.fullWithoutDriver(p)
 		if !p.full && a.pullsUnseen(p) {
 			p.full, p.unseen = true, true
 		}
-		// A pull that goes on shows that the driver means it.
-		p.demanded = p.full && p.t-a.fullSince >= fullLoadSettleUS && p.speed.v > a.pullStartRPM+minRiseRPM
+		p.demanded = p.full && a.goesOn(p)
 	}
+}
+
+// goesOn: a pull that goes on shows that the driver means it.
+func (a *Assay) goesOn(p *point) bool {
+	return p.t-a.fullSince >= fullLoadSettleUS && p.speed.v > a.pullStartRPM+minRiseRPM
 }
 
 // stillPulling: full load as it was a moment ago, engine speed still rising, and
@@ -334,10 +347,13 @@ func (a *Assay) fullWithoutDriver(p *point) bool {
 }
 
 // pullsUnseen recognises a pull of which nothing but speed and flow was read: a logger on a slow link leaves out the
-// driver's signals, which it read before and reads afterwards, while it records one [DOMAIN 5.3]. Speed gains as in a pull,
-// and the engine draws most of what it can.
+// driver's signals, which it reads otherwise, while it records one [DOMAIN 5.3]. Speed gains as in a pull, and the engine
+// draws most of what it can. It takes a naturally aspirated engine of known size, whose full load needs no pressure.
 func (a *Assay) pullsUnseen(p *point) bool {
-	if a.boosted() || a.facts.Fuel == FuelDiesel || p.pressure.ok && a.throttled() || !p.flow.ok || p.speed.v < lowestFullLoadRPM || !a.readsDriver() {
+	switch {
+	case a.clock == ClockRowOrder || a.boosted() || a.mayRunLean() || a.nominal.scaleSD > knownSizeSD:
+		return false
+	case p.pressure.ok && !a.loadByValvesSeen(), !p.flow.ok, p.speed.v < lowestFullLoadRPM, !a.leavesDriverOut(p.t):
 		return false
 	}
 	before := a.moving(sigSpeedEngine, p.t-gainUS)
@@ -356,16 +372,29 @@ const (
 	leastGainRPM = 60.0
 	// drawnUnseen of what a sound engine takes at full load is drawn in a pull even as a meter sees it that reads low.
 	drawnUnseen = 0.5
+	// knownSizeSD is the most that the engine's size may be off, as a share.
+	knownSizeSD = 0.2
+	// leftOutGaps times its usual spacing, and leftOutUS at least, is a signal of the driver not read when it is left out;
+	// what comes more rarely than rarelyUS anyway tells nothing by not coming.
+	leftOutGaps = 2.2
+	leftOutUS   = 3 * second
+	rarelyUS    = 3 * second
 )
 
-// readsDriver: pedal or plate have been read in this drive.
-func (a *Assay) readsDriver() bool {
-	for _, s := range [...]signal{sigPedalD, sigPedalE, sigPedalRelative, sigThrottle, sigThrottleRelative} {
-		if a.tracks[s].seen() {
-			return true
+// leavesDriverOut: pedal and plate, which are read all the time, are not read around t.
+func (a *Assay) leavesDriverOut(t int64) bool {
+	regular := false
+	for _, s := range driverSignals {
+		tr := &a.tracks[s]
+		if !tr.seen() || int64(tr.spacing*float64(second)) > rarelyUS {
+			continue
 		}
+		if from, to := tr.around(t); to-from < max(leftOutUS, int64(leftOutGaps*tr.spacing*float64(second))) {
+			return false
+		}
+		regular = true
 	}
-	return false
+	return regular
 }
 
 // fullBoost: the manifold stands near the highest boost of the drive.

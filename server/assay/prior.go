@@ -156,7 +156,7 @@ const (
 	unseenPlateSD = 0.03
 	// unseenPullSD: where a logger leaves the pedal out in a pull, the driver may have given a little less than all, which
 	// costs the engine less than the pedal's travel says.
-	unseenPullSD = 0.05
+	unseenPullSD = 0.08
 	thermistorSD = 2.0  // K
 	outsideSD    = 1.5  // K, hand thermometer
 	sensorSD     = 3.0  // K, the vehicle's own outside sensor
@@ -195,6 +195,7 @@ const (
 	nLambda
 	nMeters
 	nPeak
+	nDriver
 	nuisanceCount
 )
 
@@ -259,7 +260,7 @@ func (m *model) airNuisances(f *feature, j *[nuisanceCount]float64) {
 		j[nDeficit] = -deficitSD
 	}
 	if f.unseen {
-		j[nDeficit] = -unseenPullSD
+		j[nDriver] = -unseenPullSD
 	}
 	j[nThermistor] = thermistorSD / f.tempK
 	k := chargeHeating / (1 + f.flow/(chargeHeatingFlow*m.engine.volumeL))

@@ -96,7 +96,7 @@ func (a *Assay) inspectMeter(e *entry) {
 	i := w.n % 3
 	w.v[i], w.t[i], w.guardT[i] = e.v, e.t, a.freshest()
 	w.speed[i], w.pressure[i] = speed, pressure
-	w.throttle[i] = now.throttle
+	w.throttle[i], w.pedal[i] = now.throttle, now.pedal
 	w.n++
 	if w.n >= 3 {
 		w.judge(w.n-3, w.n-2, w.n-1)
@@ -166,7 +166,7 @@ func (w *watch) judge(i0, i1, i2 int) {
 		return
 	}
 	steady := steadyTriple(w.speed, i0, i1, i2, 0.05) && steadyTriple(w.pressure, i0, i1, i2, 0.08) &&
-		steadyTriple(w.throttle, i0, i1, i2, 0.08)
+		steadyTriple(w.throttle, i0, i1, i2, 0.08) && steadyTriple(w.pedal, i0, i1, i2, 0.08)
 	if !steady || math.Abs(math.Log(w.v[i2]/w.v[i0])) > 0.15 {
 		return
 	}
@@ -181,7 +181,7 @@ func (w *watch) judge(i0, i1, i2 int) {
 // contact to whoever only knows speed.
 func (w *watch) guarded(i0, i1, i2 int) bool {
 	from, to := (w.t[i0]+w.t[i1])/2, (w.t[i1]+w.t[i2])/2
-	return w.guardT[i1] >= from || w.guardT[i2] > w.t[i1] && w.guardT[i2] <= to
+	return w.guardT[i1] >= from || w.guardT[i2] >= w.t[i1] && w.guardT[i2] <= to
 }
 
 // surroundings are what else says at what level the engine runs, as recorded: 1/min, kPa,

@@ -277,7 +277,7 @@ func (s *segment) report(origin int64) Manoeuvre {
 // few. It looks at a drive that is over, or as if it were.
 func (a *Assay) poolPulls() {
 	few := func(s *segment) bool {
-		return s.kind == ManoeuvreFullLoadPull && !s.used && s.reasons == 1<<GateTooFewSamples && s.samples >= minReportSamples
+		return s.kind == ManoeuvreFullLoadPull && !s.used && s.reasons&^(1<<GateSupplyVoltage) == 1<<GateTooFewSamples && s.samples >= minReportSamples
 	}
 	samples, pulls := int64(0), 0
 	for i := range a.segments[:a.kept] {
@@ -291,7 +291,8 @@ func (a *Assay) poolPulls() {
 	}
 	for i := range a.segments[:a.kept] {
 		if s := &a.segments[i]; few(s) {
-			s.used, s.reasons = true, 0
+			s.used = true
+			s.reasons &^= 1 << GateTooFewSamples
 		}
 	}
 }

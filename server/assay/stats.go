@@ -106,12 +106,22 @@ func (s *spread) add(t int64, x, w float64) {
 	}
 }
 
-// absorb adds what another spread has seen at other times.
+// absorb adds what another spread has seen.
 func (s *spread) absorb(o *spread) {
 	for i := range s.w {
 		s.w[i] += o.w[i]
 	}
-	s.sum, s.n, s.slots, s.slotT = s.sum+o.sum, s.n+o.n, s.slots+o.slots, max(s.slotT, o.slotT)
+	s.sum, s.n = s.sum+o.sum, s.n+o.n
+	s.slots, s.slotT = togetherSlots(s.slots, s.slotT, o.slots, o.slotT)
+}
+
+// togetherSlots adds the slots of two levels of flow; neighbours of one pull share the last.
+func togetherSlots(n float64, t int64, m float64, u int64) (slots float64, slotT int64) {
+	slots = n + m
+	if n > 0 && m > 0 && max(t-u, u-t) < slotUS {
+		slots--
+	}
+	return slots, max(t, u)
 }
 
 // quantile of the distribution, linear within a bucket.

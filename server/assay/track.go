@@ -31,7 +31,8 @@ func (tr *track) push(t int64, v float64, unc int64) {
 	} else {
 		tr.min, tr.max = math.Min(tr.min, v), math.Max(tr.max, v)
 		last := (tr.total - 1) % trackLen
-		dt := float64(t-tr.t[last]) / float64(second)
+		// A pause says nothing of how often the signal comes.
+		dt := float64(min(t-tr.t[last], maxBracketUS)) / float64(second)
 		tr.spacing += (dt - tr.spacing) / math.Min(float64(tr.total), 200)
 	}
 	i := tr.total % trackLen
@@ -59,6 +60,19 @@ func (tr *track) seek(t int64) int64 {
 	}
 	tr.cursor = c
 	return c
+}
+
+// around gives the times of the last sample up to t and of the next, or that of the end of what has come.
+func (tr *track) around(t int64) (from, to int64) {
+	c := tr.seek(t)
+	if c < 0 {
+		return tr.firstT, tr.firstT
+	}
+	from = tr.t[c%trackLen]
+	if c+1 < tr.total {
+		return from, tr.t[(c+1)%trackLen]
+	}
+	return from, t + horizonUS
 }
 
 // reading is a value brought to an instant.

@@ -68,3 +68,24 @@ func TestBriskDriveWithoutPedalOrPlateIsTakenForAPull(t *testing.T) {
 		t.Errorf("%d pulls are taken for full load%s", n, verdict(v))
 	}
 }
+
+// A pedal that is read now and then is not left out of anything.
+func TestPedalThatIsRarelyReadMakesAPullOfABriskDrive(t *testing.T) {
+	const rarely = 8_000_000 // µs
+	d := assaytest.Make(assaytest.Spec{Seed: 74, Rate: 20, Omit: []string{assaytest.PathMAP, assaytest.PathLoad, assaytest.PathLoadAbsolute}})
+	last := map[string]int64{}
+	d.Samples = slices.DeleteFunc(d.Samples, func(s assay.Sample) bool {
+		path := d.Defs[s.Signal].Path
+		if path != assaytest.PathPedal && path != assaytest.PathThrottle {
+			return false
+		}
+		if at, seen := last[path]; seen && s.TimeUS-at < rarely {
+			return true
+		}
+		last[path] = s.TimeUS
+		return false
+	})
+	if v := d.Assess(); slices.ContainsFunc(v.Gaps, driverNotRead) {
+		t.Errorf("%d pulls are known by speed and flow%s", pullsUsed(v), verdict(v))
+	}
+}

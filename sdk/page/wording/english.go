@@ -169,7 +169,7 @@ var _ = register(&language{
 			"this was judged with the fuel that the recording shows",
 		pb.GapKind_GAP_KIND_ASPIRATION_CONTRADICTED: "the engine was entered as not charged, but its manifold shows boost: correct the entry; " +
 			"this was judged as a charged engine",
-		pb.GapKind_GAP_KIND_DRIVER_NOT_READ: "neither pedal nor throttle was read in the pulls; that they were at full load is concluded from engine speed and air flow: " +
+		pb.GapKind_GAP_KIND_DRIVER_NOT_READ: "neither pedal nor throttle was read in pulls; that they were at full load is concluded from engine speed and air flow: " +
 			"read one of them, or manifold pressure, once a second",
 	},
 
