@@ -14,12 +14,12 @@ import (
 	"testing"
 )
 
-var updateReadme = flag.Bool("update-readme", false, "write the transcript of README.md again")
+var updateReadme = flag.Bool("update-readme", false, "write the page in README.md again")
 
-// transcriptMark opens the transcript in README.md; a fence follows.
-const transcriptMark = "<!-- transcript: go run ./server/airassayd assay examples/drives/van/recording.csv -->\n```\n"
+// pageMark stands before the page in README.md; a fence follows.
+const pageMark = "<!-- printed by: go run ./server/airassayd assay examples/drives/van/recording.csv -->\n```\n"
 
-// The transcript in README.md is what the program prints, down to the advice.
+// The page in README.md is what the program prints, down to the advice.
 func TestReadmeShowsWhatTheProgramPrints(t *testing.T) {
 	root := filepath.Join("..", "..")
 	recording := filepath.Join(root, "examples", "drives", "van", "recording.csv")
@@ -29,7 +29,7 @@ func TestReadmeShowsWhatTheProgramPrints(t *testing.T) {
 	}
 	printed, _, found := strings.Cut(page.String(), "\nSignals not believed")
 	if !found {
-		t.Fatal("the page has no section that the transcript could end at")
+		t.Fatal("the page has no section that the shown part could end at")
 	}
 	printed = strings.TrimRight(printed, "\n") + "\n"
 	name := filepath.Join(root, "README.md")
@@ -37,13 +37,13 @@ func TestReadmeShowsWhatTheProgramPrints(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	before, rest, found := strings.Cut(string(readme), transcriptMark)
+	before, rest, found := strings.Cut(string(readme), pageMark)
 	shown, after, closed := strings.Cut(rest, "```\n")
 	if !found || !closed {
-		t.Fatalf("README.md has no transcript behind %q", transcriptMark)
+		t.Fatalf("README.md has no page behind %q", pageMark)
 	}
 	if *updateReadme {
-		if err := os.WriteFile(name, []byte(before+transcriptMark+printed+"```\n"+after), 0o644); err != nil {
+		if err := os.WriteFile(name, []byte(before+pageMark+printed+"```\n"+after), 0o644); err != nil {
 			t.Fatal(err)
 		}
 		return

@@ -150,8 +150,8 @@ const (
 	stateSettleUS = 1500 * second / 1000
 	// lowestFullLoadPercent of calculated load: below, fuel or torque is cut, as in a gear change.
 	lowestFullLoadPercent = 25.0
-	// maxLambdaSD is how uncertain a mixture may be from lying between two samples, settledLambdaSD how uncertain it is
-	// where it stands as good as still.
+	// maxLambdaSD is how uncertain a mixture may be from lying between two samples, in lambda: more than that is on its way
+	// to another. settledLambdaSD is how uncertain it is where it stands as good as still. Trade judgement.
 	maxLambdaSD     = 0.06
 	settledLambdaSD = 0.02
 	// roadKmh and roadSettleS: from this speed, and after this time at it, moving air

@@ -372,7 +372,7 @@ const (
 	leastGainRPM = 60.0
 	// drawnUnseen of what a sound engine takes at full load is drawn in a pull even as a meter sees it that reads low.
 	drawnUnseen = 0.5
-	// knownSizeSD is the most that the engine's size may be off, as a share.
+	// knownSizeSD is the most that the engine's size may be off, as a share: more where only the cylinders are known.
 	knownSizeSD = 0.2
 	// leftOutGaps times its usual spacing, and leftOutUS at least, is a signal of the driver not read when it is left out;
 	// what comes more rarely than rarelyUS anyway tells nothing by not coming.
@@ -389,7 +389,7 @@ func (a *Assay) leavesDriverOut(t int64) bool {
 		if !tr.seen() || int64(tr.spacing*float64(second)) > rarelyUS {
 			continue
 		}
-		if from, to := tr.around(t); to-from < max(leftOutUS, int64(leftOutGaps*tr.spacing*float64(second))) {
+		if from, to := tr.around(t, a.now); to-from < max(leftOutUS, int64(leftOutGaps*tr.spacing*float64(second))) {
 			return false
 		}
 		regular = true

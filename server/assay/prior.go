@@ -155,7 +155,7 @@ const (
 	// been a driver who gave a little less.
 	unseenPlateSD = 0.03
 	// unseenPullSD: where a logger leaves the pedal out in a pull, the driver may have given a little less than all, which
-	// costs the engine less than the pedal's travel says.
+	// costs the engine less than the pedal's travel says. A share of the air; trade judgement.
 	unseenPullSD = 0.08
 	thermistorSD = 2.0  // K
 	outsideSD    = 1.5  // K, hand thermometer

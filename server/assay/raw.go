@@ -92,9 +92,10 @@ func (a *Assay) inspectMeter(e *entry) {
 	if !timed {
 		return
 	}
-	w.episode(e.t, e.v, now, a.freshest())
+	fresh := a.freshest()
+	w.episode(e.t, e.v, now, fresh)
 	i := w.n % 3
-	w.v[i], w.t[i], w.guardT[i] = e.v, e.t, a.freshest()
+	w.v[i], w.t[i], w.guardT[i] = e.v, e.t, fresh
 	w.speed[i], w.pressure[i] = speed, pressure
 	w.throttle[i], w.pedal[i] = now.throttle, now.pedal
 	w.n++

@@ -62,8 +62,8 @@ func (tr *track) seek(t int64) int64 {
 	return c
 }
 
-// around gives the times of the last sample up to t and of the next, or that of the end of what has come.
-func (tr *track) around(t int64) (from, to int64) {
+// around gives the times of the last sample up to t and of the next, or now where none has come.
+func (tr *track) around(t, now int64) (from, to int64) {
 	c := tr.seek(t)
 	if c < 0 {
 		return tr.firstT, tr.firstT
@@ -72,7 +72,7 @@ func (tr *track) around(t int64) (from, to int64) {
 	if c+1 < tr.total {
 		return from, tr.t[(c+1)%trackLen]
 	}
-	return from, t + horizonUS
+	return from, now
 }
 
 // reading is a value brought to an instant.
